@@ -1,0 +1,1 @@
+//! Inputs that the benches share.

@@ -1,0 +1,9 @@
+//! The usual cautions, in one place.
+
+/// After every `--help`.
+pub const HELP: &str = "Decision support for trained practitioners. Not medical advice, and no substitute for training, \
+a licence or local law, which come first. Herbs can hurt: what is not known here is not checked, never \"safe\".";
+
+/// At the end of output.
+pub const SHORT: &str = "Decision support for trained practitioners, not medical advice; local law and licensed practice \
+come first. Doses, interactions, pregnancy and toxicity were not checked here. What is unknown is not checked, never safe.";

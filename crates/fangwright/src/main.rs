@@ -1,0 +1,133 @@
+//! The command line: thin commands over the crates.
+
+mod cautions;
+mod demo;
+mod output;
+mod own;
+mod render;
+mod run;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand};
+
+/// Workbench for practitioners of Chinese herbal medicine.
+///
+/// Reads a prescription in any script, names the formula it is built on, shows what was added, taken out, swapped and
+/// re-dosed, and says why each change fits or works against the base.
+#[derive(Parser)]
+#[command(name = "fangwright", version, after_help = cautions::HELP, arg_required_else_help = true)]
+struct Cli {
+    #[command(flatten)]
+    common: Common,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Args, Clone)]
+struct Common {
+    /// Print JSON in a documented, versioned shape (see docs/json.md) instead of text.
+    #[arg(long, global = true)]
+    json: bool,
+    /// Folder with your own records (default: `fangwright` in the XDG data directory, if it exists).
+    #[arg(long, global = true, value_name = "DIR")]
+    data: Option<PathBuf>,
+    /// How to weigh the measures of an era, such as `han-15.6`; may be given once an era. `measure --list` shows all.
+    #[arg(long, global = true, value_name = "ID")]
+    convention: Vec<String>,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Show the whole job on invented prescriptions.
+    Demo {
+        /// Write the family pictures into this folder as well.
+        #[arg(long, value_name = "DIR")]
+        pictures: Option<PathBuf>,
+    },
+    /// Read a prescription: from a file, from `-` (standard input), or given as words.
+    Read {
+        #[command(flatten)]
+        input: Input,
+    },
+    /// Find the formulas a prescription is built on, and give each change its reason.
+    Trace {
+        #[command(flatten)]
+        input: Input,
+        /// Pattern the prescription is written for (an id of `patterns`); may be given more than once.
+        #[arg(long = "for", value_name = "PATTERN")]
+        patterns: Vec<String>,
+        /// Leave out formulas with exactly these substances, so that a known formula is traced to what stands behind it.
+        #[arg(long)]
+        behind: bool,
+    },
+    /// Compare two formulas or prescriptions: what changed, and why it fits.
+    Compare {
+        /// A formula's name, a prescription as text, or `@FILE`.
+        before: String,
+        /// The same.
+        after: String,
+        /// Pattern the second one is written for; may be given more than once.
+        #[arg(long = "for", value_name = "PATTERN")]
+        patterns: Vec<String>,
+    },
+    /// Show the ancestors and descendants of a formula.
+    Family {
+        /// A formula's name in any script.
+        name: Vec<String>,
+        /// Write the picture to this file.
+        #[arg(long, value_name = "FILE")]
+        svg: Option<PathBuf>,
+    },
+    /// Sum formulas exactly: `1/3 Gui Zhi Tang + 1/3 Ma Huang Tang`.
+    Blend {
+        /// The expression.
+        expression: Vec<String>,
+    },
+    /// Say what a name means.
+    Name {
+        /// Names, each as one argument.
+        #[arg(required = true)]
+        names: Vec<String>,
+    },
+    /// Show the record of a substance or formula.
+    Show {
+        /// A name in any script.
+        name: Vec<String>,
+    },
+    /// Weigh an amount in old measures.
+    Measure {
+        /// An amount, such as `1 liang 16 zhu` or `12 piece`.
+        amount: Vec<String>,
+        /// The substance, for counted things and volumes.
+        #[arg(long, value_name = "NAME")]
+        of: Option<String>,
+        /// List all conventions.
+        #[arg(long)]
+        list: bool,
+    },
+    /// List the pattern ids that `--for` takes.
+    Patterns,
+    /// Say how many records there are, and what they rest on.
+    Holdings,
+    /// Print the JSON Schema of a command's `--json` output.
+    Schema {
+        /// The command.
+        command: String,
+    },
+}
+
+#[derive(Args)]
+struct Input {
+    /// File to read; `-` for standard input.
+    #[arg(long, short, value_name = "FILE")]
+    file: Option<PathBuf>,
+    /// The prescription itself, as words (quote it, or not).
+    words: Vec<String>,
+}
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    run::run(cli)
+}

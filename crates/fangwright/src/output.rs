@@ -1,0 +1,225 @@
+//! The shapes of `--json`. Each has a name and a version: `fangwright/trace/1`.
+
+use fangwright_amount::{Amount, Convention, Rational};
+use fangwright_formula::{Blend, Diagnostic, Difference, Family, Prescription, Profile, Trace};
+use fangwright_materia::records::{Formula, Substance};
+use fangwright_materia::{Materia, Resolution, SubstanceIx};
+use schemars::{JsonSchema, Schema, schema_for};
+use serde::Serialize;
+
+use crate::cautions;
+
+/// The frame around every answer.
+#[derive(Serialize, JsonSchema)]
+pub struct Envelope<T> {
+    /// Name and version of the shape: `fangwright/<command>/<version>`.
+    pub schema: String,
+    /// The usual caution.
+    pub caution: String,
+    /// What is wrong in the practitioner's own folder.
+    pub own_data_problems: Vec<OwnProblem>,
+    /// The answer.
+    pub result: T,
+}
+
+/// A mistake in the practitioner's own folder.
+#[derive(Serialize, JsonSchema)]
+pub struct OwnProblem {
+    /// File.
+    pub file: String,
+    /// Line, from 1.
+    pub line: u32,
+    /// Column, from 1.
+    pub column: u32,
+    /// What is wrong.
+    pub what: String,
+    /// How to mend it.
+    pub mend: String,
+}
+
+/// `read`.
+#[derive(Serialize, JsonSchema)]
+pub struct ReadAnswer {
+    /// The input, as read.
+    pub input: String,
+    /// What it says.
+    pub prescription: Prescription,
+}
+
+/// `trace`.
+#[derive(Serialize, JsonSchema)]
+pub struct TraceAnswer {
+    /// The input, as read.
+    pub input: String,
+    /// What it says.
+    pub prescription: Prescription,
+    /// Where it comes from; none if the input could not be traced.
+    pub trace: Option<Trace>,
+    /// The difference from the first of the best sums.
+    pub difference: Option<Difference>,
+}
+
+/// `compare`.
+#[derive(Serialize, JsonSchema)]
+pub struct CompareAnswer {
+    /// The difference.
+    pub difference: Difference,
+}
+
+/// `blend`.
+#[derive(Serialize, JsonSchema)]
+pub struct BlendAnswer {
+    /// The expression.
+    pub expression: String,
+    /// The sum.
+    pub blend: Blend,
+    /// Where the sum itself traces to.
+    pub trace: Option<Trace>,
+}
+
+/// `family`.
+#[derive(Serialize, JsonSchema)]
+pub struct FamilyAnswer {
+    /// The family.
+    pub family: Family,
+    /// The picture.
+    pub svg: String,
+}
+
+/// `name`.
+#[derive(Serialize, JsonSchema)]
+pub struct NameAnswer {
+    /// One answer a name, in order.
+    pub names: Vec<Named>,
+}
+
+/// One name and what it means.
+#[derive(Serialize, JsonSchema)]
+pub struct Named {
+    /// As given.
+    pub name: String,
+    /// What it means.
+    pub means: Resolution<SubstanceIx>,
+}
+
+/// `show`.
+#[derive(Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+#[expect(clippy::large_enum_variant, reason = "one value a run")]
+pub enum ShowAnswer {
+    /// A substance.
+    Substance(Substance),
+    /// A formula, with its profile.
+    Formula {
+        /// The record.
+        formula: Formula,
+        /// Its profile, a teaching aid.
+        profile: Option<Profile>,
+    },
+}
+
+/// `measure`.
+#[derive(Serialize, JsonSchema)]
+pub struct MeasureAnswer {
+    /// The amount asked about, if one was.
+    pub amount: Option<Amount>,
+    /// Its weight by each convention.
+    pub weights: Vec<Weighed>,
+}
+
+/// An amount by one convention.
+#[derive(Serialize, JsonSchema)]
+pub struct Weighed {
+    /// The convention.
+    pub convention: Convention,
+    /// Grams, where the convention can say.
+    pub grams: Option<Rational>,
+    /// Why there is no weight.
+    pub problem: Option<String>,
+}
+
+/// `holdings`.
+#[derive(Serialize, JsonSchema)]
+pub struct HoldingsAnswer {
+    /// One line a kind of record.
+    pub kinds: Vec<Holding>,
+}
+
+/// How many records of one kind there are, and what they rest on.
+#[derive(Serialize, JsonSchema, Default)]
+pub struct Holding {
+    /// Kind of record.
+    pub kind: String,
+    /// How many.
+    pub records: usize,
+    /// How many of them are the practitioner's own.
+    pub own: usize,
+    /// How many have at least one value looked up in a cited source.
+    pub on_source: usize,
+    /// How many rest on memory alone.
+    pub on_memory: usize,
+    /// How many went through a second, independent pass.
+    pub second_pass: usize,
+    /// How many of those the second pass mended.
+    pub mended: usize,
+}
+
+/// `patterns`.
+#[derive(Serialize, JsonSchema)]
+pub struct PatternsAnswer {
+    /// Id, Chinese and English term of each.
+    pub patterns: Vec<(String, String, String)>,
+}
+
+/// A failure, in the same frame.
+#[derive(Serialize, JsonSchema)]
+pub struct ErrorAnswer {
+    /// What is wrong and what to do.
+    pub error: String,
+    /// Where in the input, if at one place.
+    pub diagnostic: Option<Diagnostic>,
+}
+
+/// The schemas of all commands.
+pub fn schemas() -> Vec<(&'static str, Schema)> {
+    vec![
+        ("read", schema_for!(Envelope<ReadAnswer>)),
+        ("trace", schema_for!(Envelope<TraceAnswer>)),
+        ("compare", schema_for!(Envelope<CompareAnswer>)),
+        ("blend", schema_for!(Envelope<BlendAnswer>)),
+        ("family", schema_for!(Envelope<FamilyAnswer>)),
+        ("name", schema_for!(Envelope<NameAnswer>)),
+        ("show", schema_for!(Envelope<ShowAnswer>)),
+        ("measure", schema_for!(Envelope<MeasureAnswer>)),
+        ("holdings", schema_for!(Envelope<HoldingsAnswer>)),
+        ("patterns", schema_for!(Envelope<PatternsAnswer>)),
+        ("demo", schema_for!(Envelope<Vec<TraceAnswer>>)),
+        ("error", schema_for!(Envelope<ErrorAnswer>)),
+    ]
+}
+
+/// Prints an answer as JSON.
+pub fn print<T: Serialize>(m: &Materia, own: &[fangwright_materia::records::Problem], command: &str, result: T) {
+    let envelope = Envelope {
+        schema: format!("fangwright/{command}/1"),
+        caution: cautions::SHORT.to_string(),
+        own_data_problems: own
+            .iter()
+            .map(|p| OwnProblem {
+                file: p.file.clone(),
+                line: p.line,
+                column: p.column,
+                what: p.what.clone(),
+                mend: p.mend.clone(),
+            })
+            .collect(),
+        result,
+    };
+    match serde_json::to_value(envelope) {
+        Ok(mut value) => {
+            m.spell_ids(&mut value);
+            println!("{value:#}");
+        }
+        Err(error) => eprintln!("the answer cannot be written as JSON: {error}"),
+    }
+}

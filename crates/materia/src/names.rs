@@ -1,0 +1,682 @@
+use std::collections::{BTreeSet, HashMap};
+
+use fangwright_records::{Ambiguous, Library, Process, Toxicity};
+use rapidfuzz::distance::osa;
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use crate::normal::{Normalizer, Script, is_hanzi, latin_key, script_of, toned_key, word_bag};
+use crate::{FormulaIx, Materia, SubstanceIx};
+
+/// By which door a name was found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Via {
+    /// The simplified or traditional name.
+    Hanzi,
+    /// Its pinyin.
+    Pinyin,
+    /// The pharmaceutical Latin name.
+    Latin,
+    /// The English name.
+    English,
+    /// A name in old books.
+    Old,
+    /// A regional name.
+    Regional,
+    /// A name in trade.
+    Trade,
+    /// The stable id.
+    Id,
+}
+
+/// A name that is near to what was typed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct Near<T> {
+    /// What it names.
+    pub target: T,
+    /// The spelling it is near to.
+    pub spelling: String,
+    /// Letters or characters changed, left out, doubled or exchanged.
+    pub distance: u32,
+}
+
+impl<T> Near<T> {
+    pub(crate) fn map<U>(self, f: impl FnOnce(T) -> U) -> Near<U> {
+        Near { target: f(self.target), spelling: self.spelling, distance: self.distance }
+    }
+}
+
+/// What a name means.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(tag = "is", rename_all = "kebab-case")]
+pub enum Resolution<T> {
+    /// One thing, and the name is spelt right.
+    Known {
+        /// What is meant.
+        substance: T,
+        /// Which of its names this is.
+        via: Via,
+        /// A process named beside it for which there is no record of its own.
+        unrecorded_process: Option<Process>,
+        /// Words beside the name that do not change what is meant.
+        beside: Vec<String>,
+    },
+    /// Not a name we hold, but one letter or so from exactly one.
+    Misspelt {
+        /// What is probably meant.
+        substance: T,
+        /// The spelling it was read as.
+        read_as: String,
+        /// How many letters differ.
+        distance: u32,
+    },
+    /// Several things go by this name; only a person can say which.
+    Ambiguous {
+        /// What it may mean.
+        candidates: Vec<T>,
+        /// What tells them apart.
+        tells: String,
+        /// What a wrong guess can do; may be empty.
+        hazard: String,
+    },
+    /// No such name; the nearest ones.
+    Unknown {
+        /// Nearest names first.
+        nearest: Vec<Near<T>>,
+    },
+}
+
+impl<T: Copy> Resolution<T> {
+    /// The one thing that is meant, if it is one.
+    pub fn settled(&self) -> Option<T> {
+        match self {
+            Resolution::Known { substance, .. } | Resolution::Misspelt { substance, .. } => Some(*substance),
+            _ => None,
+        }
+    }
+}
+
+#[derive(Debug, Clone)]
+struct Door {
+    target: u32,
+    via: Via,
+    /// Row of tones, for pinyin.
+    tones: String,
+}
+
+struct Fuzzy {
+    key: Box<str>,
+    /// Letters it holds, twice over; see [`letters`].
+    letters: u64,
+    length: u8,
+    doors: u32,
+}
+
+/// Every spelling of every record of one kind.
+pub(crate) struct Names {
+    exact: HashMap<Box<str>, u32>,
+    doors: Vec<Vec<Door>>,
+    latin: Vec<Fuzzy>,
+    hanzi: Vec<Fuzzy>,
+    spellings: Vec<String>,
+    longest_hanzi: usize,
+}
+
+/// One bit for a letter that occurs, one more for a letter that occurs twice. An edit changes the count of at most two
+/// letters by one, hence at most two bits: names that differ in more than `2 d` bits are more than `d` edits apart.
+fn letters(key: &str) -> u64 {
+    let mut once = 0u64;
+    let mut twice = 0u64;
+    for c in key.chars() {
+        let bit = 1u64 << (if c.is_ascii_lowercase() { c as u32 - 'a' as u32 } else { (c as u32) % 31 });
+        twice |= once & bit;
+        once |= bit;
+    }
+    once | twice << 32
+}
+
+impl Names {
+    fn empty() -> Names {
+        Names {
+            exact: HashMap::new(),
+            doors: Vec::new(),
+            latin: Vec::new(),
+            hanzi: Vec::new(),
+            spellings: Vec::new(),
+            longest_hanzi: 0,
+        }
+    }
+
+    fn add(&mut self, key: String, target: u32, via: Via, tones: &str, spelling: &str) {
+        if key.is_empty() {
+            return;
+        }
+        let number = match self.exact.get(key.as_str()) {
+            Some(n) => *n,
+            None => {
+                let n = self.doors.len() as u32;
+                let is_hanzi_key = key.chars().next().is_some_and(is_hanzi);
+                let count = key.chars().count();
+                let fuzzy = Fuzzy {
+                    key: key.as_str().into(),
+                    letters: letters(&key),
+                    length: count.min(255) as u8,
+                    doors: n,
+                };
+                if is_hanzi_key {
+                    self.longest_hanzi = self.longest_hanzi.max(count);
+                    self.hanzi.push(fuzzy);
+                } else {
+                    self.latin.push(fuzzy);
+                }
+                self.exact.insert(key.into_boxed_str(), n);
+                self.doors.push(Vec::new());
+                self.spellings.push(spelling.to_string());
+                n
+            }
+        };
+        let doors = &mut self.doors[number as usize];
+        if !doors.iter().any(|d| d.target == target && d.tones == tones) {
+            doors.push(Door { target, via, tones: tones.into() });
+        }
+    }
+
+    /// Files a name under its hanzi and its reading, or under its letters and its bag of words.
+    fn add_name(&mut self, n: &Normalizer, name: &str, target: u32, via: Via) {
+        if script_of(name) == Script::Hanzi {
+            let key = n.hanzi_key(name);
+            if let Some(read) = n.read_aloud(&key) {
+                self.add(read, target, via, "", name);
+            }
+            self.add(key, target, via, "", name);
+        } else {
+            self.add(word_bag(name), target, via, "", name);
+            self.add(latin_key(name), target, via, "", name);
+        }
+    }
+
+    pub(crate) fn of_substances(library: &Library, n: &Normalizer) -> Names {
+        let mut names = Names::empty();
+        for (s, i) in library.substances.iter().zip(0..) {
+            names.add(n.hanzi_key(&s.hanzi), i, Via::Hanzi, "", &s.hanzi);
+            names.add(n.hanzi_key(&s.traditional), i, Via::Hanzi, "", &s.traditional);
+            names.add(latin_key(&s.pinyin), i, Via::Pinyin, &toned_key(&s.pinyin), &s.pinyin);
+            names.add(latin_key(&s.id), i, Via::Id, &toned_key(&s.pinyin), &s.pinyin);
+        }
+        // Aliases after all principal names: where both would claim a reading, the principal name stands first.
+        for (s, i) in library.substances.iter().zip(0..) {
+            names.add_name(n, &s.latin, i, Via::Latin);
+            names.add_name(n, &s.english, i, Via::English);
+            for (list, via) in [(&s.old, Via::Old), (&s.regional, Via::Regional), (&s.trade, Via::Trade)] {
+                for alias in list {
+                    names.add_name(n, alias, i, via);
+                }
+            }
+        }
+        names.finish()
+    }
+
+    pub(crate) fn of_formulas(library: &Library, n: &Normalizer) -> Names {
+        let mut names = Names::empty();
+        for (f, i) in library.formulas.iter().zip(0..) {
+            names.add(n.hanzi_key(&f.hanzi), i, Via::Hanzi, "", &f.hanzi);
+            names.add(n.hanzi_key(&f.traditional), i, Via::Hanzi, "", &f.traditional);
+            names.add(latin_key(&f.pinyin), i, Via::Pinyin, &toned_key(&f.pinyin), &f.pinyin);
+            names.add(latin_key(&f.id), i, Via::Id, &toned_key(&f.pinyin), &f.pinyin);
+            names.add_name(n, &f.english, i, Via::English);
+        }
+        for (f, i) in library.formulas.iter().zip(0..) {
+            for alias in &f.aliases {
+                names.add_name(n, alias, i, Via::Old);
+            }
+        }
+        names.finish()
+    }
+
+    fn finish(mut self) -> Names {
+        // By length, so that a search looks only at lengths within reach.
+        self.latin.sort_by_key(|f| f.length);
+        self.hanzi.sort_by_key(|f| f.length);
+        self
+    }
+
+    fn exact(&self, key: &str) -> Option<&[Door]> {
+        self.exact.get(key).map(|n| self.doors[*n as usize].as_slice())
+    }
+
+    pub(crate) fn hanzi_prefixes(&self, text: &str, n: &Normalizer) -> Vec<usize> {
+        let mut ends = Vec::new();
+        let mut raw = String::new();
+        for (at, c) in text.char_indices().take(self.longest_hanzi + 1) {
+            if !is_hanzi(n.plain_char(c)) {
+                break;
+            }
+            raw.push(c);
+            if self.exact.contains_key(n.hanzi_key(&raw).as_str()) {
+                ends.push(at + c.len_utf8());
+            }
+        }
+        ends.reverse();
+        ends
+    }
+
+    pub(crate) fn nearest(&self, name: &str, n: &Normalizer, count: usize) -> Vec<Near<u32>> {
+        let (key, shelf) = match script_of(name) {
+            Script::Hanzi => (n.hanzi_key(name), &self.hanzi),
+            Script::Latin => (latin_key(name), &self.latin),
+        };
+        let mut found = self.near_key(&key, shelf, count);
+        if script_of(name) == Script::Hanzi
+            && let Some(read) = n.read_aloud(&key)
+            && let Some(doors) = self.exact(&read)
+        {
+            // Homophones: the commonest slip in hanzi is a wrong character that sounds right.
+            for door in doors.iter().rev() {
+                found.retain(|f| f.target != door.target);
+                let spelling = self.spelling_of(&read);
+                found.insert(0, Near { target: door.target, spelling, distance: 1 });
+            }
+        }
+        found.truncate(count);
+        found
+    }
+
+    fn spelling_of(&self, key: &str) -> String {
+        self.exact.get(key).map_or_else(|| key.to_string(), |n| self.spellings[*n as usize].clone())
+    }
+
+    fn near_key(&self, key: &str, shelf: &[Fuzzy], count: usize) -> Vec<Near<u32>> {
+        let length = key.chars().count();
+        if length == 0 || count == 0 {
+            return Vec::new();
+        }
+        let signature = letters(key);
+        let scorer = osa::BatchComparator::new(key.chars());
+        // Widen step by step: most slips are small, and a small circle is searched fast.
+        let widest = length.div_ceil(2).clamp(1, 6);
+        let mut reach = 1.min(widest);
+        loop {
+            let mut found: Vec<(u32, u32, usize)> = Vec::new();
+            let low = shelf.partition_point(|f| usize::from(f.length) + reach < length);
+            let high = shelf.partition_point(|f| usize::from(f.length) <= length + reach);
+            for (i, f) in shelf[low..high].iter().enumerate() {
+                if (signature ^ f.letters).count_ones() as usize > 2 * reach {
+                    continue;
+                }
+                let args = osa::Args::default().score_cutoff(reach);
+                if let Some(d) = scorer.distance_with_args(f.key.chars(), &args) {
+                    found.push((d as u32, sound_gap(key, &f.key), low + i));
+                }
+            }
+            if !found.is_empty() || reach >= widest {
+                found.sort_unstable();
+                let mut seen = BTreeSet::new();
+                let mut list = Vec::new();
+                for (distance, _, at) in found {
+                    let f = &shelf[at];
+                    for door in &self.doors[f.doors as usize] {
+                        if seen.insert(door.target) {
+                            list.push(Near {
+                                target: door.target,
+                                spelling: self.spellings[f.doors as usize].clone(),
+                                distance,
+                            });
+                        }
+                    }
+                    if list.len() >= count {
+                        break;
+                    }
+                }
+                // A further ring, so that a close runner-up is not missed.
+                if list.len() >= count || reach >= widest {
+                    list.truncate(count);
+                    return list;
+                }
+            }
+            reach += 1;
+        }
+    }
+}
+
+/// How far apart two keys sound once the usual confusions of ear and keyboard are taken out: breaks ties only.
+fn sound_gap(a: &str, b: &str) -> u32 {
+    fn heard(key: &str) -> String {
+        key.replace("zh", "z")
+            .replace("ch", "c")
+            .replace("sh", "s")
+            .replace("ng", "n")
+            .replace("hs", "x")
+            .replace("ts", "c")
+            .replace("yi", "i")
+            .replace('q', "c")
+    }
+    let different_start = u32::from(a.chars().next() != b.chars().next());
+    2 * osa::distance(heard(a).chars(), heard(b).chars()) as u32 + different_start
+}
+
+/// How many letters a slip may have before a name is no longer taken for another.
+fn allowance(length: usize, script: Script) -> u32 {
+    match (script, length) {
+        (Script::Hanzi, 0..=2) => 0,
+        (Script::Hanzi, _) => 1,
+        (_, 0..=4) => 0,
+        (_, 5..=8) => 1,
+        (_, 9..=14) => 2,
+        _ => 3,
+    }
+}
+
+struct Stripped<'a> {
+    rest: String,
+    process: Option<Process>,
+    beside: Vec<&'a str>,
+}
+
+/// The name without one word before or after it that says how, where from or how good.
+fn strip_one<'a>(m: &'a Materia, name: &str) -> Vec<Stripped<'a>> {
+    let words = &m.library.words;
+    let mut all: Vec<(&str, Option<Process>)> = Vec::new();
+    for (process, list) in &words.process {
+        all.extend(list.iter().map(|w| (w.as_str(), Process::from_word(process))));
+    }
+    for list in [&words.raw, &words.origin, &words.quality] {
+        all.extend(list.iter().map(|w| (w.as_str(), None)));
+    }
+    all.sort_by_key(|(w, _)| std::cmp::Reverse(w.chars().count()));
+    let mut found = Vec::new();
+    let hanzi = script_of(name) == Script::Hanzi;
+    let lower = name.to_lowercase();
+    for (word, process) in all {
+        let same_script = (script_of(word) == Script::Hanzi) == hanzi;
+        if !same_script {
+            continue;
+        }
+        let rests = if hanzi {
+            [name.strip_prefix(word), name.strip_suffix(word)]
+        } else {
+            let spaced = |r: &&str| r.starts_with([' ', '-']) || r.ends_with([' ', '-']);
+            [lower.strip_prefix(word).filter(spaced), lower.strip_suffix(word).filter(spaced)]
+        };
+        for rest in rests.into_iter().flatten() {
+            let rest = rest.trim_matches([' ', '-']);
+            if !rest.is_empty() {
+                found.push(Stripped { rest: rest.to_string(), process, beside: vec![word] });
+            }
+        }
+    }
+    found
+}
+
+fn ambiguous_entry<'a>(m: &'a Materia, key: &str, read: bool) -> Option<&'a Ambiguous> {
+    m.library.ambiguous.iter().find(|a| {
+        let names = std::iter::once(&a.name).chain(&a.also);
+        if read {
+            latin_key(&a.pinyin) == key
+                || names.filter(|n| script_of(n) == Script::Latin).any(|n| latin_key(n) == key)
+        } else {
+            names.into_iter().any(|n| m.normalizer.hanzi_key(n) == key)
+        }
+    })
+}
+
+enum Hit {
+    One(u32, Via),
+    Many(Resolution<SubstanceIx>),
+    None,
+}
+
+fn look_up(m: &Materia, name: &str) -> Hit {
+    let hanzi = script_of(name) == Script::Hanzi;
+    let key = if hanzi { m.normalizer.hanzi_key(name) } else { latin_key(name) };
+    if let Some(entry) = ambiguous_entry(m, &key, !hanzi) {
+        return Hit::Many(Resolution::Ambiguous {
+            candidates: entry.candidates.iter().filter_map(|c| m.substance_by_id(c)).collect(),
+            tells: entry.tells.clone(),
+            hazard: entry.hazard.clone(),
+        });
+    }
+    let doors = m.substance_names.exact(&key).or_else(|| {
+        let bag = word_bag(name);
+        if hanzi || bag.is_empty() { None } else { m.substance_names.exact(&bag) }
+    });
+    let Some(doors) = doors else { return Hit::None };
+    match settle(doors, name) {
+        Ok(door) => Hit::One(door.target, door.via),
+        Err(targets) => Hit::Many(Resolution::Ambiguous {
+            candidates: targets.iter().map(|t| SubstanceIx(*t)).collect(),
+            tells: homophones(m, &targets),
+            hazard: String::new(),
+        }),
+    }
+}
+
+fn homophones(m: &Materia, targets: &[u32]) -> String {
+    let list: Vec<String> = targets
+        .iter()
+        .map(|t| {
+            let s = m.substance(SubstanceIx(*t));
+            format!("{} {} ({})", s.hanzi, s.pinyin, s.english)
+        })
+        .collect();
+    format!("they are written alike without tones: {}; write the hanzi or the tones", list.join("; "))
+}
+
+/// The one door that the name goes through: the only one, the only one with those tones, or a principal name
+/// before an alias.
+fn settle<'a>(doors: &'a [Door], name: &str) -> Result<&'a Door, Vec<u32>> {
+    let mut targets: Vec<u32> = doors.iter().map(|d| d.target).collect();
+    targets.dedup();
+    let first = &doors[0];
+    if targets.iter().all(|t| *t == first.target) {
+        return Ok(first);
+    }
+    let tones = toned_key(name);
+    if !tones.is_empty() {
+        let same: Vec<&Door> = doors.iter().filter(|d| d.tones == tones).collect();
+        if let [one] = same.as_slice() {
+            return Ok(one);
+        }
+    }
+    let principal: Vec<&Door> =
+        doors.iter().filter(|d| matches!(d.via, Via::Hanzi | Via::Pinyin | Via::Latin | Via::Id)).collect();
+    if let Some(one) = principal.first()
+        && principal.iter().all(|d| d.target == one.target)
+    {
+        return Ok(one);
+    }
+    targets.sort_unstable();
+    targets.dedup();
+    Err(targets)
+}
+
+/// Whether the name stands as it is in the index or in the list of ambiguous names.
+pub(crate) fn is_name(m: &Materia, name: &str) -> bool {
+    !matches!(look_up(m, name), Hit::None)
+}
+
+pub(crate) fn resolve_substance(m: &Materia, name: &str) -> Resolution<SubstanceIx> {
+    let name = name.trim();
+    match look_up(m, name) {
+        Hit::One(target, via) => {
+            return Resolution::Known {
+                substance: SubstanceIx(target),
+                via,
+                unrecorded_process: None,
+                beside: Vec::new(),
+            };
+        }
+        Hit::Many(resolution) => return resolution,
+        Hit::None => {}
+    }
+    if let Some(found) = resolve_with_words(m, name) {
+        return found;
+    }
+    let script = script_of(name);
+    let key = match script {
+        Script::Hanzi => m.normalizer.hanzi_key(name),
+        Script::Latin => latin_key(name),
+    };
+    let nearest = m.nearest(name, 5);
+    let length = key.chars().count();
+    if let Some(best) = nearest.first()
+        && (best.distance <= allowance(length, script) || heard_alike(m, &key, best))
+    {
+        let rival = nearest.get(1).filter(|r| r.distance <= best.distance);
+        let near_rival = nearest.get(1).filter(|r| r.distance <= best.distance + 1);
+        let poison = |n: &Near<SubstanceIx>| {
+            !matches!(m.substance(n.target).toxicity, Toxicity::None | Toxicity::Slight)
+        };
+        let deadly = near_rival.is_some_and(|r| poison(r) != poison(best));
+        if rival.is_none() && !deadly {
+            // A slip for a name that is itself ambiguous is ambiguous still.
+            if let Some(entry) = ambiguous_near(m, &key, script, best.distance) {
+                return Resolution::Ambiguous {
+                    candidates: entry.candidates.iter().filter_map(|c| m.substance_by_id(c)).collect(),
+                    tells: entry.tells.clone(),
+                    hazard: entry.hazard.clone(),
+                };
+            }
+            return Resolution::Misspelt {
+                substance: best.target,
+                read_as: best.spelling.clone(),
+                distance: best.distance,
+            };
+        }
+        let close: Vec<&Near<SubstanceIx>> =
+            nearest.iter().filter(|r| r.distance <= best.distance + u32::from(deadly)).collect();
+        return Resolution::Ambiguous {
+            candidates: close.iter().map(|n| n.target).collect(),
+            tells: "the spelling lies between these names; write the one that is meant".into(),
+            hazard: if deadly { "one of them is toxic, so it is not guessed".into() } else { String::new() },
+        };
+    }
+    if let Some(entry) = ambiguous_near(m, &key, script, allowance(length, script)) {
+        return Resolution::Ambiguous {
+            candidates: entry.candidates.iter().filter_map(|c| m.substance_by_id(c)).collect(),
+            tells: entry.tells.clone(),
+            hazard: entry.hazard.clone(),
+        };
+    }
+    Resolution::Unknown { nearest }
+}
+
+fn heard_alike(m: &Materia, key: &str, best: &Near<SubstanceIx>) -> bool {
+    key.chars().all(is_hanzi)
+        && m.normalizer.read_aloud(key).is_some_and(|read| latin_key(&m.substance(best.target).pinyin) == read)
+}
+
+fn ambiguous_near<'a>(m: &'a Materia, key: &str, script: Script, reach: u32) -> Option<&'a Ambiguous> {
+    if script == Script::Hanzi || reach == 0 {
+        return None;
+    }
+    m.library.ambiguous.iter().find(|a| {
+        osa::distance(latin_key(&a.pinyin).chars(), key.chars()) as u32 <= reach
+    })
+}
+
+/// Takes up to three words off a name and puts the process among them back on what is left.
+fn resolve_with_words(m: &Materia, name: &str) -> Option<Resolution<SubstanceIx>> {
+    let mut ring = vec![Stripped { rest: name.to_string(), process: None, beside: Vec::new() }];
+    for _ in 0..3 {
+        let mut next = Vec::new();
+        for at in &ring {
+            for step in strip_one(m, &at.rest) {
+                if at.process.is_some() && step.process.is_some() {
+                    continue;
+                }
+                let mut beside = at.beside.clone();
+                beside.extend(step.beside);
+                next.push(Stripped { rest: step.rest, process: at.process.or(step.process), beside });
+            }
+        }
+        next.truncate(400);
+        let mut fallback = None;
+        for at in &next {
+            let (target, via) = match look_up(m, &at.rest) {
+                Hit::One(target, via) => (SubstanceIx(target), via),
+                Hit::Many(resolution) => {
+                    fallback.get_or_insert(resolution);
+                    continue;
+                }
+                Hit::None => continue,
+            };
+            let beside: Vec<String> = at.beside.iter().map(|w| (*w).to_string()).collect();
+            let Some(process) = at.process else {
+                fallback.get_or_insert(Resolution::Known { substance: target, via, unrecorded_process: None, beside });
+                continue;
+            };
+            if let Some(made) = processed(m, target, process) {
+                return Some(Resolution::Known { substance: made, via, unrecorded_process: None, beside });
+            }
+            fallback.get_or_insert(Resolution::Known {
+                substance: target,
+                via,
+                unrecorded_process: Some(process),
+                beside,
+            });
+        }
+        if fallback.is_some() {
+            return fallback;
+        }
+        ring = next;
+    }
+    None
+}
+
+/// The processed form of `target` that this process makes.
+pub(crate) fn processed(m: &Materia, target: SubstanceIx, process: Process) -> Option<SubstanceIx> {
+    let forms = m.processed_forms(target);
+    forms.iter().copied().find(|f| m.substance(*f).process == Some(process))
+}
+
+pub(crate) fn resolve_formula(m: &Materia, name: &str) -> Resolution<FormulaIx> {
+    let name = name.trim();
+    let script = script_of(name);
+    let key = match script {
+        Script::Hanzi => m.normalizer.hanzi_key(name),
+        Script::Latin => latin_key(name),
+    };
+    let doors = m.formula_names.exact(&key).or_else(|| m.formula_names.exact(&word_bag(name)));
+    if let Some(doors) = doors {
+        return match settle(doors, name) {
+            Ok(door) => Resolution::Known {
+                substance: FormulaIx(door.target),
+                via: door.via,
+                unrecorded_process: None,
+                beside: Vec::new(),
+            },
+            Err(targets) => {
+                let list: Vec<String> = targets
+                    .iter()
+                    .map(|t| {
+                        let f = m.formula(FormulaIx(*t));
+                        format!("{} {} ({})", f.hanzi, f.pinyin, f.source.source)
+                    })
+                    .collect();
+                Resolution::Ambiguous {
+                    candidates: targets.into_iter().map(FormulaIx).collect(),
+                    tells: format!("{}; write the hanzi, the tones or the id", list.join("; ")),
+                    hazard: String::new(),
+                }
+            }
+        };
+    }
+    let nearest: Vec<Near<FormulaIx>> =
+        m.formula_names.nearest(name, &m.normalizer, 5).into_iter().map(|n| n.map(FormulaIx)).collect();
+    let length = key.chars().count();
+    match (nearest.first(), nearest.get(1)) {
+        (Some(best), rival)
+            if best.distance <= allowance(length, script)
+                && rival.is_none_or(|r| r.distance > best.distance) =>
+        {
+            Resolution::Misspelt {
+                substance: best.target,
+                read_as: best.spelling.clone(),
+                distance: best.distance,
+            }
+        }
+        _ => Resolution::Unknown { nearest },
+    }
+}
+
