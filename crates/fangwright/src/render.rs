@@ -24,10 +24,15 @@ fn pad(text: &str, wide: usize) -> String {
 
 /// Breaks a long line, later lines indented.
 fn wrap(text: &str, indent: usize, out: &mut String) {
+    hang(text, indent, indent, out);
+}
+
+/// The same, with the later lines at another indent.
+fn hang(text: &str, first_indent: usize, indent: usize, out: &mut String) {
     const WIDE: usize = 100;
-    let mut column = indent;
+    let mut column = first_indent;
     let mut first = true;
-    out.push_str(&" ".repeat(indent));
+    out.push_str(&" ".repeat(first_indent));
     for word in text.split(' ') {
         let w = UnicodeWidthStr::width(word);
         if !first && column + 1 + w > WIDE {
@@ -231,8 +236,8 @@ pub fn trace(s: &Session, t: &Trace) -> String {
     }
     let _ = writeln!(
         out,
-        "  points, our own count: {} an ingredient added, {} left out, {} another form, {} a substitute, {} each further base; {} from nothing",
-        c.add, c.remove, c.other_form, c.swap, c.further_base, t.points_without_base
+        "  points, our own count: {} an ingredient added; left out: {} a chief, {} a deputy, {} an assistant, {} an envoy;\n  {} another form, {} a substitute, {} each further base; {} from nothing",
+        c.add, c.remove_chief, c.remove_deputy, c.remove_assistant, c.remove_envoy, c.other_form, c.swap, c.further_base, t.points_without_base
     );
     out
 }
@@ -307,11 +312,12 @@ fn changed(m: &Materia, c: &Changed) -> String {
     let _ = writeln!(out, "  {head}: {}", verdict(c.verdict));
     for p in &c.points {
         let sign = match p.speaks {
-            Some(true) => "for",
-            Some(false) => "against",
-            None => "   ",
+            Some(true) => "for:",
+            Some(false) => "against:",
+            None => "·",
         };
-        wrap(&format!("{} {}", pad(sign, 7), p.text), 6, &mut out);
+        let text = if sign == "·" { format!("· {}", p.text) } else { format!("{sign} {}", p.text) };
+        hang(&text, 6, 8, &mut out);
     }
     out
 }
@@ -327,7 +333,7 @@ pub fn difference(s: &Session, d: &Difference) -> String {
         .filter_map(|c| Some(format!("{} {}", label(m, c.after?), grams(c.grams_after))))
         .collect();
     if !kept.is_empty() {
-        wrap(&format!("= kept: {}", kept.join(", ")), 2, &mut out);
+        hang(&format!("= kept: {}", kept.join(", ")), 2, 4, &mut out);
     }
     for what in [What::Redosed, What::OtherForm, What::Swapped, What::Removed, What::Added] {
         for c in d.of(what) {
@@ -353,6 +359,9 @@ fn bar(r: Rational) -> String {
 pub fn profiles(s: &Session, d: &Difference) -> String {
     let m = s.m();
     let (Some(a), Some(b)) = (&d.profile_before, &d.profile_after) else { return String::new() };
+    if d.changes.iter().all(|c| c.what == What::Kept) {
+        return String::new();
+    }
     let mut out = String::from("\nProfile before → after (a teaching aid of ours, not a measurement):\n");
     let _ = writeln!(out, "  nature (−4 very cold … 4 very hot)   {} → {}", a.nature.decimal(2), b.nature.decimal(2));
     let _ = writeln!(out, "  upward (−1 all down … 1 all up)      {} → {}", a.upward.decimal(2), b.upward.decimal(2));
@@ -402,7 +411,8 @@ fn arithmetic(m: &Materia, p: &Profile) -> String {
 pub fn family(s: &Session, f: &Family) -> String {
     let m = s.m();
     let mut out = String::new();
-    for x in &f.members {
+    const MOST: usize = 60;
+    for x in f.members.iter().take(MOST) {
         let formula = m.formula(x.formula);
         let indent = "  ".repeat(x.generation as usize);
         let mark = if x.formula == f.formula { "▶ " } else { "" };
@@ -427,11 +437,15 @@ pub fn family(s: &Session, f: &Family) -> String {
         let also: Vec<String> = x.also_from.iter().map(|a| formula_label(m, *a)).collect();
         let also = if also.is_empty() { String::new() } else { format!("; also from {}", also.join(", ")) };
         let said = if x.stated { "; a source says so" } else { "" };
-        wrap(
+        hang(
             &format!("{mark}{} ({}{said}{also}): {}", formula_label(m, x.formula), formula.year, change.join("; ")),
             2 + indent.len(),
+            6 + indent.len(),
             &mut out,
         );
+    }
+    if f.members.len() > MOST {
+        let _ = writeln!(out, "  … and {} more; `--json` and the picture have all of them", f.members.len() - MOST);
     }
     out
 }

@@ -137,6 +137,27 @@ fn list(names: &[String]) -> String {
     }
 }
 
+/// What a direction asks for, in words.
+fn moving(d: Tendency) -> &'static str {
+    match d {
+        Tendency::Rising => "lifting",
+        Tendency::Floating => "moving outward",
+        Tendency::Falling => "leading downward",
+        Tendency::Sinking => "leading down and in",
+    }
+}
+
+fn movement(ways: &[(Tendency, String)]) -> String {
+    let mut words: Vec<String> = Vec::new();
+    for (d, _) in ways {
+        let word = moving(*d).to_string();
+        if !words.contains(&word) {
+            words.push(word);
+        }
+    }
+    list(&words)
+}
+
 fn way_of(tendency: &[Tendency]) -> Option<Way> {
     if tendency.iter().all(|t| t.is_upward()) {
         Some(Way::Up)
@@ -150,7 +171,7 @@ fn way_of(tendency: &[Tendency]) -> Option<Way> {
 fn side_of(m: &Materia, s: SubstanceIx) -> Option<Lean> {
     // Slight warmth or coolness decides nothing.
     match m.substance(s).nature.degree() {
-        ..=-2 => Some(Lean::Cold),
+        ..=-3 => Some(Lean::Cold),
         2.. => Some(Lean::Hot),
         _ => None,
     }
@@ -188,9 +209,9 @@ pub fn aim_of_formula(m: &Materia, ix: FormulaIx) -> Aim {
     let up: Vec<String> = ways.iter().filter(|(d, _)| d.is_upward()).map(|(_, e)| e.clone()).collect();
     let down: Vec<String> = ways.iter().filter(|(d, _)| !d.is_upward()).map(|(_, e)| e.clone()).collect();
     if !up.is_empty() && down.is_empty() {
-        aim.way = Some((Way::Up, format!("the {} asks for lifting", list(&up))));
+        aim.way = Some((Way::Up, format!("the {} asks for {}", list(&up), movement(&ways))));
     } else if !down.is_empty() && up.is_empty() {
-        aim.way = Some((Way::Down, format!("the {} asks for leading down", list(&down))));
+        aim.way = Some((Way::Down, format!("the {} asks for {}", list(&down), movement(&ways))));
     } else {
         aim.way = way_of_actions(m, &f.actions);
     }
@@ -236,7 +257,7 @@ pub fn compare_for(m: &Materia, before: &Mix, after: &Mix, patterns: &[String]) 
     let added: Vec<SubstanceIx> =
         new.iter().copied().filter(|s| !pairs.iter().any(|(_, b, _)| b == s)).collect();
     let base_aim = before.formula.map(|f| aim_of_formula(m, f)).unwrap_or_default();
-    let aim = aim(m, before, after, &added, &removed, &base_aim, patterns);
+    let aim = aim(m, after, &added, &base_aim, patterns);
     let r = Reasoner { m, before, after, added: added.clone(), removed: removed.clone(), aim, base_aim };
     let mut changes = Vec::new();
     for (a, b, how) in &pairs {
@@ -272,10 +293,8 @@ pub fn compare_for(m: &Materia, before: &Mix, after: &Mix, patterns: &[String]) 
 
 fn aim(
     m: &Materia,
-    before: &Mix,
     after: &Mix,
     added: &[SubstanceIx],
-    removed: &[SubstanceIx],
     base: &Aim,
     patterns: &[String],
 ) -> Aim {
@@ -292,8 +311,7 @@ fn aim(
             aim.actions.extend(p.needs.iter().cloned());
             if let Some(d) = p.direction {
                 let way = if d.is_upward() { Way::Up } else { Way::Down };
-                let word = if d.is_upward() { "lifting" } else { "leading down" };
-                aim.way = Some((way, format!("the {} asks for {word}", p.en)));
+                aim.way = Some((way, format!("the {} asks for {}", p.en, moving(d))));
             }
             if let Some(n) = p.nature {
                 let word = if n == Lean::Hot { "warmth" } else { "cooling" };
@@ -307,11 +325,9 @@ fn aim(
         added.iter().filter_map(|s| Some((*s, way_of(&m.substance(*s).tendency)?))).collect();
     let up: Vec<String> = leading.iter().filter(|(_, w)| *w == Way::Up).map(|(s, _)| label(m, *s)).collect();
     let down: Vec<String> = leading.iter().filter(|(_, w)| *w == Way::Down).map(|(s, _)| label(m, *s)).collect();
-    let lifts = added.iter().any(|s| m.substance(*s).actions.iter().any(|a| a == "raise-yang" || a == "calm-fetus"));
-    let _ = (before, removed);
-    if up.len() >= 2 && (down.is_empty() || lifts && up.len() > 2 * down.len()) {
+    if up.len() >= 2 && up.len() > 2 * down.len() {
         aim.way = Some((Way::Up, format!("{}, brought in together, lift or move outward", list(&up))));
-    } else if down.len() >= 2 && up.is_empty() {
+    } else if down.len() >= 2 && down.len() > 2 * up.len() {
         aim.way = Some((Way::Down, format!("{}, brought in together, lead down or inward", list(&down))));
     }
     aim
@@ -471,12 +487,8 @@ impl Reasoner<'_> {
         let moves: Vec<String> = record.tendency.iter().map(ToString::to_string).collect();
         let acts = self.moving_actions(s, way);
         let acts = if acts.is_empty() { String::new() } else { format!(", to {}", list(&acts)) };
-        let (goes, wanted) = match (way, aim_way) {
-            (Way::Up, Way::Up) => ("upward", "lift"),
-            (Way::Up, Way::Down) => ("upward", "lead down"),
-            (Way::Down, Way::Up) => ("downward", "lift"),
-            (Way::Down, Way::Down) => ("downward", "lead down"),
-        };
+        let goes = if way == Way::Up { "upward or outward" } else { "downward" };
+        let wanted = if *aim_way == Way::Up { "lift or move outward" } else { "lead down" };
         let helpers: Vec<String> = self
             .added
             .iter()
@@ -486,8 +498,7 @@ impl Reasoner<'_> {
         if way != *aim_way {
             let beside = if helpers.is_empty() || !gone { String::new() } else { format!("; {} are brought in to {wanted}", list(&helpers)) };
             let text = if gone {
-                format!("It moves downward or upward against the aim: it moves {goes} ({}{acts}), where the aim is to {wanted}: {because}{beside}.", moves.join(" and "))
-                    .replace("It moves downward or upward against the aim: it", "It")
+                format!("It moves {goes} ({}{acts}), where the aim is to {wanted}: {because}{beside}.", moves.join(" and "))
             } else {
                 format!("It moves {goes} ({}{acts}), against the aim to {wanted}: {because}.", moves.join(" and "))
             };
@@ -541,9 +552,11 @@ impl Reasoner<'_> {
         if let Some(range) = record.dose.usual()
             && !range.holds(b)
         {
+            // A step back towards the usual range does not speak against the change.
+            let out_of = |x: Rational| if x > range.most { x.minus(range.most) } else { range.least.minus(x) };
             points.push(Point {
                 by: "dose".into(),
-                speaks: Some(false),
+                speaks: if range.holds(a) || out_of(b) > out_of(a) { Some(false) } else { None },
                 text: format!("{} g is outside its usual {range} a day.", b.decimal(2)),
             });
         }

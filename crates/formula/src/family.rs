@@ -1,17 +1,19 @@
 //! The family of a formula: who stands before it and who comes from it, over the whole collection.
 //!
-//! Every pair of formulas that shares enough is a possible edge from the older to the younger one (both ways within one
-//! book), and costs what a trace to that single base costs. A formula may also stand for itself at the price of all its
+//! Every pair of formulas that shares enough is a possible edge from the older to the younger one (within one book, from
+//! the earlier to the later place, or as the book says), and costs what a trace to that single base costs. A formula may also stand for itself at the price of all its
 //! ingredients. The family is the arborescence of least total cost, found by the algorithm of Chu, Liu and Edmonds.
 
 use std::collections::HashMap;
 
+use fangwright_materia::records::{Formula, Role};
 use fangwright_materia::{FormulaIx, Materia, SubstanceIx};
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::matching::{Tie, pair};
 use crate::mix::Mix;
+use crate::trace::costs_of;
 
 /// A possible descent.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
@@ -179,7 +181,7 @@ impl Families {
 }
 
 fn edges(m: &Materia) -> Vec<Edge> {
-    let Some(costs) = m.library().costs.clone() else { return Vec::new() };
+    let costs = costs_of(m);
     let sets: Vec<Vec<SubstanceIx>> = m
         .formulas()
         .map(|(_, f)| f.ingredients.iter().filter_map(|i| m.substance_by_id(&i.substance)).collect())
@@ -211,8 +213,12 @@ fn edges(m: &Materia) -> Vec<Edge> {
         for (other, _) in shared {
             let from = FormulaIx(other as u32);
             let elder = m.formula(from);
-            let in_time = elder.year < f.year || elder.year == f.year && elder.source.source == f.source.source;
-            if from == to || !in_time {
+            let states = |x: &Formula, y: &Formula| x.change.as_ref().is_some_and(|c| c.from.contains(&y.id));
+            let stated = states(f, elder);
+            // Within one book its own order stands for date, unless the book says which is made from which.
+            let one_book = elder.year == f.year && elder.source.source == f.source.source;
+            let in_time = elder.year < f.year || one_book && (from < to || stated);
+            if from == to || !in_time || states(elder, f) {
                 continue;
             }
             let base = &sets[other];
@@ -222,8 +228,12 @@ fn edges(m: &Materia) -> Vec<Edge> {
             if (pairs.len() as u32) < keep {
                 continue;
             }
-            let mut points = i64::from(costs.remove) * (base.len() - pairs.len()) as i64
-                + i64::from(costs.add) * (set.len() - pairs.len()) as i64;
+            let mut points = i64::from(costs.add) * (set.len() - pairs.len()) as i64;
+            for (s, i) in base.iter().zip(&elder.ingredients) {
+                if !pairs.iter().any(|(a, _, _)| a == s) {
+                    points += i64::from(costs.remove(i.role));
+                }
+            }
             for (_, _, tie) in &pairs {
                 points += match tie {
                     Tie::Same => 0,
@@ -231,8 +241,15 @@ fn edges(m: &Materia) -> Vec<Edge> {
                     Tie::Swap => i64::from(costs.swap),
                 };
             }
+            for (a, b, _) in &pairs {
+                let office = |f: &Formula, set: &[SubstanceIx], s: &SubstanceIx| {
+                    set.iter().position(|x| x == s).and_then(|i| f.ingredients.get(i)).map(|i| i.role)
+                };
+                if office(elder, base, a) == Some(Role::Chief) && office(f, set, b) == Some(Role::Envoy) {
+                    points += i64::from(costs.demoted_chief);
+                }
+            }
             // What a source states counts for something where the count alone is even.
-            let stated = f.change.as_ref().is_some_and(|c| c.from.contains(&elder.id));
             if !stated {
                 points += 1;
             }

@@ -10,7 +10,7 @@
 use std::collections::HashMap;
 
 use fangwright_amount::Rational;
-use fangwright_materia::records::Costs;
+use fangwright_materia::records::{Costs, Role};
 use fangwright_materia::{FormulaIx, Materia, SubstanceIx};
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -32,6 +32,23 @@ pub enum TraceError {
     /// More than any prescription has.
     #[error("{0} ingredients; a trace takes up to {MOST}")]
     TooMany(usize),
+}
+
+/// The counting rule of the data.
+pub(crate) fn costs_of(m: &Materia) -> Costs {
+    m.library().costs.clone().unwrap_or(Costs {
+        add: 4,
+        remove_chief: 8,
+        remove_deputy: 6,
+        remove_assistant: 5,
+        remove_envoy: 4,
+        other_form: 1,
+        swap: 3,
+        demoted_chief: 6,
+        further_base: 3,
+        keep_at_least: 2,
+        keep_percent: 60,
+    })
 }
 
 /// One base within a sum.
@@ -83,6 +100,8 @@ pub struct Tracer {
     /// For each substance: the formulas in which it, a form of it or a swap for it stands.
     postings: HashMap<SubstanceIx, Vec<u32>>,
     sets: Vec<(FormulaIx, Vec<SubstanceIx>)>,
+    /// For each set: what leaving out each of its ingredients costs.
+    leaving: Vec<Vec<u32>>,
 }
 
 struct Entry {
@@ -136,16 +155,20 @@ impl Tracer {
                 }
             }
         }
-        let costs = m.library().costs.clone().unwrap_or(Costs {
-            add: 4,
-            remove: 5,
-            other_form: 1,
-            swap: 3,
-            further_base: 3,
-            keep_at_least: 2,
-            keep_percent: 60,
-        });
-        Tracer { costs, postings, sets }
+        let costs = costs_of(m);
+        let leaving = sets
+            .iter()
+            .map(|(ix, set)| {
+                set.iter()
+                    .map(|s| {
+                        let id = &m.substance(*s).id;
+                        let held = m.formula(*ix).ingredients.iter().find(|i| i.substance == *id);
+                        costs.remove(held.map_or(Role::Assistant, |i| i.role))
+                    })
+                    .collect()
+            })
+            .collect();
+        Tracer { costs, postings, sets, leaving }
     }
 
     /// Traces a prescription. `allow` leaves formulas out of the search (a formula must not explain itself).
@@ -241,43 +264,47 @@ impl Tracer {
         let size = ingredients.len() as u32;
         let mut mask: u128 = 0;
         let mut left = Vec::new();
-        for s in ingredients {
+        let mut leaving = 0;
+        for (s, cost) in ingredients.iter().zip(&self.leaving[set as usize]) {
             match rx.iter().position(|r| r == s) {
                 Some(i) => mask |= 1 << i,
-                None => left.push(*s),
+                None => {
+                    left.push((*s, *cost));
+                    leaving += cost;
+                }
             }
         }
         let exact = size - left.len() as u32;
         // Changes: an ingredient that is not there as such, but in another form or replaced.
-        let mut changes: Vec<(u128, u32)> = Vec::new();
-        for s in &left {
+        // Bit of what stands for it, points for the change, points saved by not leaving it out.
+        let mut changes: Vec<(u128, u32, u32)> = Vec::new();
+        for (s, cost) in &left {
             let mut options: Vec<(Tie, usize)> = rx
                 .iter()
                 .enumerate()
-                .filter(|(i, _)| mask & (1 << i) == 0 && !changes.iter().any(|(bit, _)| bit & (1 << i) != 0))
+                .filter(|(i, _)| mask & (1 << i) == 0 && !changes.iter().any(|(bit, _, _)| bit & (1 << i) != 0))
                 .filter_map(|(i, r)| Some((tie(m, *s, *r)?, i)))
                 .collect();
             options.sort_unstable();
             if let Some((t, i)) = options.first() {
-                changes.push((1 << i, if *t == Tie::OtherForm { c.other_form } else { c.swap }));
+                changes.push((1 << i, if *t == Tie::OtherForm { c.other_form } else { c.swap }, *cost));
             }
         }
         let changes = &changes[..changes.len().min(6)];
         for pick in 0..1u32 << changes.len() {
-            let mut points = 0;
+            let mut points = leaving;
             let mut covered = mask;
             let mut kept = exact;
-            for (k, (bit, cost)) in changes.iter().enumerate() {
+            for (k, (bit, cost, saved)) in changes.iter().enumerate() {
                 if pick & (1 << k) != 0 {
                     covered |= bit;
-                    points += cost;
+                    points = points + cost - saved;
                     kept += 1;
                 }
             }
             if kept < self.must_keep(size) || covered == 0 {
                 continue;
             }
-            points += c.remove * (size - kept);
             let explains = c.add * covered.count_ones();
             if explains > points {
                 out.push(Entry { set, mask: covered, points, gain: explains - points });

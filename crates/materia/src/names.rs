@@ -204,6 +204,22 @@ impl Names {
             names.add(latin_key(&s.pinyin), i, Via::Pinyin, &toned_key(&s.pinyin), &s.pinyin);
             names.add(latin_key(&s.id), i, Via::Id, &toned_key(&s.pinyin), &s.pinyin);
         }
+        // Principal names in other readings of their characters.
+        for (s, i) in library.substances.iter().zip(0..) {
+            let syllables: Vec<String> = s.pinyin.split_whitespace().map(latin_key).collect();
+            for (at, c) in s.hanzi.chars().enumerate() {
+                let others = library.words.readings.get(c.encode_utf8(&mut [0; 4]) as &str);
+                for other in others.into_iter().flatten().filter(|_| syllables.len() == s.hanzi.chars().count()) {
+                    let mut read = syllables.clone();
+                    read[at] = latin_key(other);
+                    let key = read.concat();
+                    // Never over a name that stands for something else.
+                    if names.exact(&key).is_none() {
+                        names.add(key, i, Via::Pinyin, "", &s.pinyin);
+                    }
+                }
+            }
+        }
         // Aliases after all principal names: where both would claim a reading, the principal name stands first.
         for (s, i) in library.substances.iter().zip(0..) {
             names.add_name(n, &s.latin, i, Via::Latin);

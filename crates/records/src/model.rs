@@ -432,18 +432,38 @@ pub struct PieceWeight {
 pub struct Costs {
     /// Each ingredient that no base explains.
     pub add: u32,
-    /// Each ingredient of a base that is left out, for each base it is left out of.
-    pub remove: u32,
+    /// The chief of a base left out, for each base it is left out of.
+    pub remove_chief: u32,
+    /// A deputy left out.
+    pub remove_deputy: u32,
+    /// An assistant left out.
+    pub remove_assistant: u32,
+    /// An envoy left out.
+    pub remove_envoy: u32,
     /// Each ingredient taken in another processed form.
     pub other_form: u32,
     /// Each ingredient replaced by what practice puts in its place.
     pub swap: u32,
+    /// In a family: the chief of the elder formula serves as an envoy in the younger.
+    pub demoted_chief: u32,
     /// Each base after the first.
     pub further_base: u32,
     /// A base must keep at least this many of its ingredients …
     pub keep_at_least: u32,
     /// … and this share of them, in percent.
     pub keep_percent: u32,
+}
+
+impl Costs {
+    /// Points for leaving out an ingredient of this office.
+    pub fn remove(&self, role: Role) -> u32 {
+        match role {
+            Role::Chief => self.remove_chief,
+            Role::Deputy => self.remove_deputy,
+            Role::Assistant => self.remove_assistant,
+            Role::Envoy => self.remove_envoy,
+        }
+    }
 }
 
 /// Words that stand beside a name without changing which plant is meant.
@@ -464,6 +484,8 @@ pub struct Words {
     pub pot: BTreeMap<String, Vec<String>>,
     /// Spellings of single characters that old prints use: variant → standard simplified.
     pub variants: BTreeMap<String, String>,
+    /// Other readings of a character, in pinyin without tones.
+    pub readings: BTreeMap<String, Vec<String>>,
     /// Words that say how many doses or packs.
     pub doses: Vec<String>,
     /// Words that say how many days.
