@@ -8,7 +8,6 @@ mod render;
 mod run;
 
 use std::path::PathBuf;
-use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand};
 
@@ -127,7 +126,9 @@ struct Input {
     words: Vec<String>,
 }
 
-fn main() -> ExitCode {
+fn main() {
     let cli = Cli::parse();
-    run::run(cli)
+    let code = run::run(cli);
+    // The index is large, and the process ends here: it need not be taken apart piece by piece.
+    std::process::exit(code)
 }

@@ -3,7 +3,6 @@
 use std::fs;
 use std::io::{self, Read, Write};
 use std::path::Path;
-use std::process::ExitCode;
 
 use fangwright_amount::{Amount, Era};
 use fangwright_formula::{
@@ -51,13 +50,13 @@ impl Session {
 }
 
 /// Runs a command. Exit code 0: done; 1: the input is wrong (2, wrong usage, comes from the argument parser).
-pub fn run(cli: Cli) -> ExitCode {
+pub fn run(cli: Cli) -> i32 {
     let json = cli.common.json;
     let loaded = match own::load(cli.common.data.as_deref()) {
         Ok(loaded) => loaded,
         Err(message) => {
             eprintln!("error: {message}");
-            return ExitCode::from(1);
+            return 1;
         }
     };
     for problem in &loaded.problems {
@@ -67,12 +66,12 @@ pub fn run(cli: Cli) -> ExitCode {
     for id in &cli.common.convention {
         if let Err(error) = conventions.choose(&loaded.materia, id) {
             eprintln!("error: {error}");
-            return ExitCode::from(2);
+            return 2;
         }
     }
     let session = Session { loaded, conventions, json };
     match command(&session, cli.command) {
-        Ok(good) => ExitCode::from(u8::from(!good)),
+        Ok(good) => i32::from(!good),
         Err(failure) => {
             if json {
                 session.print("error", ErrorAnswer { error: failure.message, diagnostic: failure.diagnostic });
@@ -82,7 +81,7 @@ pub fn run(cli: Cli) -> ExitCode {
                     None => eprintln!("error: {}", failure.message),
                 }
             }
-            ExitCode::from(1)
+            1
         }
     }
 }

@@ -14,18 +14,19 @@
 //! assert!(matches!(materia.resolve("Mu Tong"), Resolution::Ambiguous { .. }));
 //! ```
 
+mod index;
 mod names;
 mod normal;
 
-use std::collections::HashMap;
+use rustc_hash::FxHashMap as HashMap;
 
 pub use fangwright_records as records;
 use fangwright_records::{DataFile, Formula, Library, Problem, Substance};
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 pub use names::{Near, Resolution, Via};
-use names::Names;
+use index::Names;
 pub use normal::{Script, script_of};
 use normal::Normalizer;
 
@@ -77,8 +78,8 @@ pub struct Materia {
     children: HashMap<SubstanceIx, Vec<SubstanceIx>>,
     parents: Vec<Option<SubstanceIx>>,
     swaps: HashMap<SubstanceIx, Vec<SubstanceIx>>,
-    substance_names: Names,
-    formula_names: Names,
+    substance_names: Names<'static>,
+    formula_names: Names<'static>,
 }
 
 impl Materia {
@@ -87,26 +88,39 @@ impl Materia {
     /// # Panics
     /// If the packed data does not fit the program, which the build rules out.
     pub fn embedded() -> Materia {
-        Materia::index(embedded_library())
+        let packed = unpack();
+        Materia::assemble(packed.library, packed.normalizer, packed.substance_names, packed.formula_names)
     }
 
     /// What ships, with a practitioner's own files over it. Mistakes in them come back with file, line and column,
     /// and leave the shipped record in force.
     pub fn with_own(files: &[DataFile]) -> (Materia, Vec<Problem>) {
-        let mut library = embedded_library();
+        let mut library = unpack().library;
         let problems = library.overlay(files);
         (Materia::index(library), problems)
     }
 
     /// Indexes a library that was put together elsewhere.
     pub fn index(library: Library) -> Materia {
+        let normalizer = Normalizer::new(&library);
+        let substance_names = Names::of_substances(&library, &normalizer);
+        let formula_names = Names::of_formulas(&library, &normalizer);
+        Materia::assemble(library, normalizer, substance_names, formula_names)
+    }
+
+    fn assemble(
+        library: Library,
+        normalizer: Normalizer,
+        substance_names: Names<'static>,
+        formula_names: Names<'static>,
+    ) -> Materia {
         let substances: HashMap<String, SubstanceIx> =
             library.substances.iter().zip(0..).map(|(s, i)| (s.id.clone(), SubstanceIx(i))).collect();
         let formulas = library.formulas.iter().zip(0..).map(|(f, i)| (f.id.clone(), FormulaIx(i))).collect();
         let parents: Vec<Option<SubstanceIx>> =
             library.substances.iter().map(|s| substances.get(s.parent.as_ref()?).copied()).collect();
-        let mut children: HashMap<SubstanceIx, Vec<SubstanceIx>> = HashMap::new();
-        let mut swaps: HashMap<SubstanceIx, Vec<SubstanceIx>> = HashMap::new();
+        let mut children: HashMap<SubstanceIx, Vec<SubstanceIx>> = HashMap::default();
+        let mut swaps: HashMap<SubstanceIx, Vec<SubstanceIx>> = HashMap::default();
         for (s, i) in library.substances.iter().zip(0..) {
             if let Some(parent) = parents[i as usize] {
                 children.entry(parent).or_default().push(SubstanceIx(i));
@@ -120,9 +134,6 @@ impl Materia {
             list.sort();
             list.dedup();
         }
-        let normalizer = Normalizer::new(&library);
-        let substance_names = Names::of_substances(&library, &normalizer);
-        let formula_names = Names::of_formulas(&library, &normalizer);
         Materia { library, normalizer, substances, formulas, children, parents, swaps, substance_names, formula_names }
     }
 
@@ -259,9 +270,20 @@ impl Materia {
     }
 }
 
-fn embedded_library() -> Library {
+/// What the build packed: see build.rs.
+#[derive(Deserialize)]
+struct Packed {
+    library: Library,
+    normalizer: Normalizer,
+    #[serde(borrow)]
+    substance_names: Names<'static>,
+    #[serde(borrow)]
+    formula_names: Names<'static>,
+}
+
+fn unpack() -> Packed {
     match postcard::from_bytes(LIBRARY) {
-        Ok(library) => library,
+        Ok(packed) => packed,
         Err(error) => panic!("the data packed into this program cannot be read: {error}"),
     }
 }

@@ -1,34 +1,14 @@
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 
-use fangwright_records::{Ambiguous, Library, Process, Toxicity};
+use fangwright_records::{Ambiguous, Process, Toxicity};
 use rapidfuzz::distance::osa;
 use schemars::JsonSchema;
 use serde::Serialize;
 
+pub use crate::index::Via;
+use crate::index::{Door, Names, Row, letters};
 use crate::normal::{Normalizer, Script, is_hanzi, latin_key, script_of, toned_key, word_bag};
 use crate::{FormulaIx, Materia, SubstanceIx};
-
-/// By which door a name was found.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Via {
-    /// The simplified or traditional name.
-    Hanzi,
-    /// Its pinyin.
-    Pinyin,
-    /// The pharmaceutical Latin name.
-    Latin,
-    /// The English name.
-    English,
-    /// A name in old books.
-    Old,
-    /// A regional name.
-    Regional,
-    /// A name in trade.
-    Trade,
-    /// The stable id.
-    Id,
-}
 
 /// A name that is near to what was typed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
@@ -97,168 +77,13 @@ impl<T: Copy> Resolution<T> {
     }
 }
 
-#[derive(Debug, Clone)]
-struct Door {
-    target: u32,
-    via: Via,
-    /// Row of tones, for pinyin.
-    tones: String,
-}
-
-struct Fuzzy {
-    key: Box<str>,
-    /// Letters it holds, twice over; see [`letters`].
-    letters: u64,
-    length: u8,
-    doors: u32,
-}
-
-/// Every spelling of every record of one kind.
-pub(crate) struct Names {
-    exact: HashMap<Box<str>, u32>,
-    doors: Vec<Vec<Door>>,
-    latin: Vec<Fuzzy>,
-    hanzi: Vec<Fuzzy>,
-    spellings: Vec<String>,
-    longest_hanzi: usize,
-}
-
-/// One bit for a letter that occurs, one more for a letter that occurs twice. An edit changes the count of at most two
-/// letters by one, hence at most two bits: names that differ in more than `2 d` bits are more than `d` edits apart.
-fn letters(key: &str) -> u64 {
-    let mut once = 0u64;
-    let mut twice = 0u64;
-    for c in key.chars() {
-        let bit = 1u64 << (if c.is_ascii_lowercase() { c as u32 - 'a' as u32 } else { (c as u32) % 31 });
-        twice |= once & bit;
-        once |= bit;
-    }
-    once | twice << 32
-}
-
-impl Names {
-    fn empty() -> Names {
-        Names {
-            exact: HashMap::new(),
-            doors: Vec::new(),
-            latin: Vec::new(),
-            hanzi: Vec::new(),
-            spellings: Vec::new(),
-            longest_hanzi: 0,
-        }
-    }
-
-    fn add(&mut self, key: String, target: u32, via: Via, tones: &str, spelling: &str) {
-        if key.is_empty() {
-            return;
-        }
-        let number = match self.exact.get(key.as_str()) {
-            Some(n) => *n,
-            None => {
-                let n = self.doors.len() as u32;
-                let is_hanzi_key = key.chars().next().is_some_and(is_hanzi);
-                let count = key.chars().count();
-                let fuzzy = Fuzzy {
-                    key: key.as_str().into(),
-                    letters: letters(&key),
-                    length: count.min(255) as u8,
-                    doors: n,
-                };
-                if is_hanzi_key {
-                    self.longest_hanzi = self.longest_hanzi.max(count);
-                    self.hanzi.push(fuzzy);
-                } else {
-                    self.latin.push(fuzzy);
-                }
-                self.exact.insert(key.into_boxed_str(), n);
-                self.doors.push(Vec::new());
-                self.spellings.push(spelling.to_string());
-                n
-            }
-        };
-        let doors = &mut self.doors[number as usize];
-        if !doors.iter().any(|d| d.target == target && d.tones == tones) {
-            doors.push(Door { target, via, tones: tones.into() });
-        }
-    }
-
-    /// Files a name under its hanzi and its reading, or under its letters and its bag of words.
-    fn add_name(&mut self, n: &Normalizer, name: &str, target: u32, via: Via) {
-        if script_of(name) == Script::Hanzi {
-            let key = n.hanzi_key(name);
-            if let Some(read) = n.read_aloud(&key) {
-                self.add(read, target, via, "", name);
-            }
-            self.add(key, target, via, "", name);
-        } else {
-            self.add(word_bag(name), target, via, "", name);
-            self.add(latin_key(name), target, via, "", name);
-        }
-    }
-
-    pub(crate) fn of_substances(library: &Library, n: &Normalizer) -> Names {
-        let mut names = Names::empty();
-        for (s, i) in library.substances.iter().zip(0..) {
-            names.add(n.hanzi_key(&s.hanzi), i, Via::Hanzi, "", &s.hanzi);
-            names.add(n.hanzi_key(&s.traditional), i, Via::Hanzi, "", &s.traditional);
-            names.add(latin_key(&s.pinyin), i, Via::Pinyin, &toned_key(&s.pinyin), &s.pinyin);
-            names.add(latin_key(&s.id), i, Via::Id, &toned_key(&s.pinyin), &s.pinyin);
-        }
-        // Principal names in other readings of their characters.
-        for (s, i) in library.substances.iter().zip(0..) {
-            let syllables: Vec<String> = s.pinyin.split_whitespace().map(latin_key).collect();
-            for (at, c) in s.hanzi.chars().enumerate() {
-                let others = library.words.readings.get(c.encode_utf8(&mut [0; 4]) as &str);
-                for other in others.into_iter().flatten().filter(|_| syllables.len() == s.hanzi.chars().count()) {
-                    let mut read = syllables.clone();
-                    read[at] = latin_key(other);
-                    let key = read.concat();
-                    // Never over a name that stands for something else.
-                    if names.exact(&key).is_none() {
-                        names.add(key, i, Via::Pinyin, "", &s.pinyin);
-                    }
-                }
-            }
-        }
-        // Aliases after all principal names: where both would claim a reading, the principal name stands first.
-        for (s, i) in library.substances.iter().zip(0..) {
-            names.add_name(n, &s.latin, i, Via::Latin);
-            names.add_name(n, &s.english, i, Via::English);
-            for (list, via) in [(&s.old, Via::Old), (&s.regional, Via::Regional), (&s.trade, Via::Trade)] {
-                for alias in list {
-                    names.add_name(n, alias, i, via);
-                }
-            }
-        }
-        names.finish()
-    }
-
-    pub(crate) fn of_formulas(library: &Library, n: &Normalizer) -> Names {
-        let mut names = Names::empty();
-        for (f, i) in library.formulas.iter().zip(0..) {
-            names.add(n.hanzi_key(&f.hanzi), i, Via::Hanzi, "", &f.hanzi);
-            names.add(n.hanzi_key(&f.traditional), i, Via::Hanzi, "", &f.traditional);
-            names.add(latin_key(&f.pinyin), i, Via::Pinyin, &toned_key(&f.pinyin), &f.pinyin);
-            names.add(latin_key(&f.id), i, Via::Id, &toned_key(&f.pinyin), &f.pinyin);
-            names.add_name(n, &f.english, i, Via::English);
-        }
-        for (f, i) in library.formulas.iter().zip(0..) {
-            for alias in &f.aliases {
-                names.add_name(n, alias, i, Via::Old);
-            }
-        }
-        names.finish()
-    }
-
-    fn finish(mut self) -> Names {
-        // By length, so that a search looks only at lengths within reach.
-        self.latin.sort_by_key(|f| f.length);
-        self.hanzi.sort_by_key(|f| f.length);
-        self
+impl Names<'_> {
+    fn row(&self, key: &str) -> Option<&Row<'_>> {
+        self.rows.binary_search_by(|r| r.key.as_ref().cmp(key)).ok().map(|i| &self.rows[i])
     }
 
     fn exact(&self, key: &str) -> Option<&[Door]> {
-        self.exact.get(key).map(|n| self.doors[*n as usize].as_slice())
+        self.row(key).map(|r| r.doors.as_slice())
     }
 
     pub(crate) fn hanzi_prefixes(&self, text: &str, n: &Normalizer) -> Vec<usize> {
@@ -269,7 +94,7 @@ impl Names {
                 break;
             }
             raw.push(c);
-            if self.exact.contains_key(n.hanzi_key(&raw).as_str()) {
+            if self.row(&n.hanzi_key(&raw)).is_some() {
                 ends.push(at + c.len_utf8());
             }
         }
@@ -299,10 +124,10 @@ impl Names {
     }
 
     fn spelling_of(&self, key: &str) -> String {
-        self.exact.get(key).map_or_else(|| key.to_string(), |n| self.spellings[*n as usize].clone())
+        self.row(key).map_or_else(|| key.to_string(), |r| r.spelling.to_string())
     }
 
-    fn near_key(&self, key: &str, shelf: &[Fuzzy], count: usize) -> Vec<Near<u32>> {
+    fn near_key(&self, key: &str, shelf: &[u32], count: usize) -> Vec<Near<u32>> {
         let length = key.chars().count();
         if length == 0 || count == 0 {
             return Vec::new();
@@ -313,16 +138,17 @@ impl Names {
         let widest = length.div_ceil(2).clamp(1, 6);
         let mut reach = 1.min(widest);
         loop {
-            let mut found: Vec<(u32, u32, usize)> = Vec::new();
-            let low = shelf.partition_point(|f| usize::from(f.length) + reach < length);
-            let high = shelf.partition_point(|f| usize::from(f.length) <= length + reach);
-            for (i, f) in shelf[low..high].iter().enumerate() {
+            let mut found: Vec<(u32, u32, u32)> = Vec::new();
+            let low = shelf.partition_point(|f| usize::from(self.rows[*f as usize].length) + reach < length);
+            let high = shelf.partition_point(|f| usize::from(self.rows[*f as usize].length) <= length + reach);
+            for at in &shelf[low..high] {
+                let f = &self.rows[*at as usize];
                 if (signature ^ f.letters).count_ones() as usize > 2 * reach {
                     continue;
                 }
                 let args = osa::Args::default().score_cutoff(reach);
                 if let Some(d) = scorer.distance_with_args(f.key.chars(), &args) {
-                    found.push((d as u32, sound_gap(key, &f.key), low + i));
+                    found.push((d as u32, sound_gap(key, &f.key), *at));
                 }
             }
             if !found.is_empty() || reach >= widest {
@@ -330,12 +156,12 @@ impl Names {
                 let mut seen = BTreeSet::new();
                 let mut list = Vec::new();
                 for (distance, _, at) in found {
-                    let f = &shelf[at];
-                    for door in &self.doors[f.doors as usize] {
+                    let f = &self.rows[at as usize];
+                    for door in &f.doors {
                         if seen.insert(door.target) {
                             list.push(Near {
                                 target: door.target,
-                                spelling: self.spellings[f.doors as usize].clone(),
+                                spelling: f.spelling.to_string(),
                                 distance,
                             });
                         }
@@ -488,7 +314,7 @@ fn settle<'a>(doors: &'a [Door], name: &str) -> Result<&'a Door, Vec<u32>> {
         return Ok(first);
     }
     let tones = toned_key(name);
-    if !tones.is_empty() {
+    if tones != 0 {
         let same: Vec<&Door> = doors.iter().filter(|d| d.tones == tones).collect();
         if let [one] = same.as_slice() {
             return Ok(one);

@@ -1,6 +1,7 @@
-use std::collections::HashMap;
+use rustc_hash::FxHashMap as HashMap;
 
 use fangwright_records::Library;
+use serde::{Deserialize, Serialize};
 use unicode_normalization::UnicodeNormalization;
 use unicode_normalization::char::is_combining_mark;
 
@@ -23,17 +24,20 @@ pub(crate) fn is_hanzi(c: char) -> bool {
 }
 
 /// Brings spellings to one form. Its character tables are read off the records themselves.
+#[derive(Debug, Serialize, Deserialize)]
 pub(crate) struct Normalizer {
     simplified: HashMap<char, char>,
     syllable: HashMap<char, String>,
     /// Variant spellings of more than one character.
     variants: Vec<(String, String)>,
+    /// The characters that variants begin with: most names hold none of them.
+    variant_heads: Vec<char>,
 }
 
 impl Normalizer {
     pub(crate) fn new(library: &Library) -> Normalizer {
-        let mut simplified = HashMap::new();
-        let mut votes: HashMap<char, HashMap<String, usize>> = HashMap::new();
+        let mut simplified = HashMap::default();
+        let mut votes: HashMap<char, HashMap<String, usize>> = HashMap::default();
         let pairs = library
             .substances
             .iter()
@@ -48,9 +52,8 @@ impl Normalizer {
             }
         }
         // A standard simplified character is never mapped away, whatever a record says.
-        let standard: Vec<char> = library.substances.iter().flat_map(|s| s.hanzi.chars()).collect();
-        for c in &standard {
-            simplified.remove(c);
+        for c in library.substances.iter().flat_map(|s| s.hanzi.chars()) {
+            simplified.remove(&c);
         }
         let mut variants = Vec::new();
         for (from, to) in &library.words.variants {
@@ -69,7 +72,8 @@ impl Normalizer {
                 v.into_iter().max_by(|a, b| a.1.cmp(&b.1).then(b.0.cmp(&a.0))).map(|(s, _)| (c, s))
             })
             .collect();
-        Normalizer { simplified, syllable, variants }
+        let variant_heads = variants.iter().filter_map(|(f, _)| f.chars().next()).collect();
+        Normalizer { simplified, syllable, variants, variant_heads }
     }
 
     pub(crate) fn plain_char(&self, c: char) -> char {
@@ -84,6 +88,9 @@ impl Normalizer {
     /// Hanzi of a name in one form: simplified, variants settled, nothing else kept.
     pub(crate) fn hanzi_key(&self, text: &str) -> String {
         let mut key: String = text.chars().map(|c| self.plain_char(c)).filter(|c| is_hanzi(*c)).collect();
+        if !key.contains(self.variant_heads.as_slice()) {
+            return key;
+        }
         for (from, to) in &self.variants {
             if key.contains(from.as_str()) {
                 key = key.replace(from.as_str(), to);
@@ -131,45 +138,18 @@ pub(crate) fn word_bag(text: &str) -> String {
     words.concat()
 }
 
-/// Pinyin with its tones, for telling homophones apart: `huang2qi2`; empty where no tone is written.
-pub(crate) fn toned_key(text: &str) -> String {
-    let mut key = String::new();
-    let mut tone = None;
-    let mut any = false;
-    let mut letters = String::new();
-    let flush = |key: &mut String, letters: &mut String, tone: &mut Option<char>| {
-        key.push_str(letters);
-        if let Some(t) = tone.take() {
-            key.push(t);
-        }
-        letters.clear();
-    };
+/// The tones of pinyin as one number, for telling homophones apart: 22 for `huáng qí`; 0 where no tone is written.
+pub(crate) fn toned_key(text: &str) -> u32 {
+    let mut tones: u32 = 0;
     for c in text.nfd() {
-        match c {
-            '\u{304}' | '\u{301}' | '\u{30c}' | '\u{300}' => {
-                any = true;
-                tone = Some(match c {
-                    '\u{304}' => '1',
-                    '\u{301}' => '2',
-                    '\u{30c}' => '3',
-                    _ => '4',
-                });
-                flush(&mut key, &mut letters, &mut tone);
-            }
-            '1'..='4' => {
-                any = true;
-                tone = Some(c);
-                flush(&mut key, &mut letters, &mut tone);
-            }
-            c if c.is_ascii_alphabetic() => letters.push(c.to_ascii_lowercase()),
-            _ => {}
-        }
+        let tone = match c {
+            '\u{304}' | '1' => 1,
+            '\u{301}' | '2' => 2,
+            '\u{30c}' | '3' => 3,
+            '\u{300}' | '4' => 4,
+            _ => continue,
+        };
+        tones = tones.wrapping_mul(10).wrapping_add(tone);
     }
-    flush(&mut key, &mut letters, &mut tone);
-    if any { tones_only(&key) } else { String::new() }
-}
-
-/// The row of tones alone: enough to tell apart names whose letters agree already.
-fn tones_only(key: &str) -> String {
-    key.chars().filter(char::is_ascii_digit).collect()
+    tones
 }

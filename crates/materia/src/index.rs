@@ -1,0 +1,188 @@
+use std::borrow::Cow;
+
+use fangwright_records::Library;
+use rustc_hash::FxHashMap;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::normal::{Normalizer, Script, is_hanzi, latin_key, script_of, toned_key, word_bag};
+
+/// By which door a name was found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Via {
+    /// The simplified or traditional name.
+    Hanzi,
+    /// Its pinyin.
+    Pinyin,
+    /// The pharmaceutical Latin name.
+    Latin,
+    /// The English name.
+    English,
+    /// A name in old books.
+    Old,
+    /// A regional name.
+    Regional,
+    /// A name in trade.
+    Trade,
+    /// The stable id.
+    Id,
+}
+
+/// One record behind a spelling.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Door {
+    pub(crate) target: u32,
+    pub(crate) via: Via,
+    /// Row of tones as one number, for pinyin: 22 for second and second; 0 where none is known.
+    pub(crate) tones: u32,
+}
+
+/// One spelling, brought to its plain form, and what it names.
+#[derive(Debug, Serialize, Deserialize)]
+pub(crate) struct Row<'a> {
+    #[serde(borrow)]
+    pub(crate) key: Cow<'a, str>,
+    /// The spelling as the record has it.
+    #[serde(borrow)]
+    pub(crate) spelling: Cow<'a, str>,
+    /// Letters it holds, twice over; see [`letters`].
+    pub(crate) letters: u64,
+    pub(crate) length: u8,
+    pub(crate) doors: Vec<Door>,
+}
+
+/// Every spelling of every record of one kind. Made in the build for what ships, so that a start need not make it.
+#[derive(Debug, Serialize, Deserialize)]
+pub(crate) struct Names<'a> {
+    /// Sorted by key.
+    #[serde(borrow)]
+    pub(crate) rows: Vec<Row<'a>>,
+    /// Rows in letters, by length.
+    pub(crate) latin: Vec<u32>,
+    /// Rows in hanzi, by length.
+    pub(crate) hanzi: Vec<u32>,
+    pub(crate) longest_hanzi: usize,
+}
+
+/// One bit for a letter that occurs, one more for a letter that occurs twice. An edit changes the count of at most two
+/// letters by one, hence at most two bits: names that differ in more than `2 d` bits are more than `d` edits apart.
+pub(crate) fn letters(key: &str) -> u64 {
+    let mut once = 0u64;
+    let mut twice = 0u64;
+    for c in key.chars() {
+        let bit = 1u64 << (if c.is_ascii_lowercase() { c as u32 - 'a' as u32 } else { (c as u32) % 31 });
+        twice |= once & bit;
+        once |= bit;
+    }
+    once | twice << 32
+}
+
+#[derive(Default)]
+struct Draft {
+    rows: FxHashMap<String, (String, Vec<Door>)>,
+}
+
+impl Draft {
+    fn add(&mut self, key: String, target: u32, via: Via, tones: u32, spelling: &str) {
+        if key.is_empty() {
+            return;
+        }
+        let (_, doors) = self.rows.entry(key).or_insert_with(|| (spelling.to_string(), Vec::new()));
+        if !doors.iter().any(|d| d.target == target && d.tones == tones) {
+            doors.push(Door { target, via, tones });
+        }
+    }
+
+    /// Files a name under its hanzi and its reading, or under its letters and its bag of words.
+    fn add_name(&mut self, n: &Normalizer, name: &str, target: u32, via: Via) {
+        if script_of(name) == Script::Hanzi {
+            let key = n.hanzi_key(name);
+            if let Some(read) = n.read_aloud(&key) {
+                self.add(read, target, via, 0, name);
+            }
+            self.add(key, target, via, 0, name);
+        } else {
+            self.add(word_bag(name), target, via, 0, name);
+            self.add(latin_key(name), target, via, 0, name);
+        }
+    }
+
+    fn finish(self) -> Names<'static> {
+        let mut rows: Vec<Row<'static>> = self
+            .rows
+            .into_iter()
+            .map(|(key, (spelling, doors))| Row {
+                letters: letters(&key),
+                length: key.chars().count().min(255) as u8,
+                key: key.into(),
+                spelling: spelling.into(),
+                doors,
+            })
+            .collect();
+        rows.sort_by(|a, b| a.key.cmp(&b.key));
+        let is_hanzi_row = |i: &u32| rows[*i as usize].key.starts_with(is_hanzi);
+        let (mut hanzi, mut latin): (Vec<u32>, Vec<u32>) = (0..rows.len() as u32).partition(is_hanzi_row);
+        // By length, so that a search looks only at lengths within reach.
+        hanzi.sort_by_key(|i| rows[*i as usize].length);
+        latin.sort_by_key(|i| rows[*i as usize].length);
+        let longest_hanzi = hanzi.last().map_or(0, |i| rows[*i as usize].length.into());
+        Names { rows, latin, hanzi, longest_hanzi }
+    }
+}
+
+impl Names<'_> {
+    pub(crate) fn of_substances(library: &Library, n: &Normalizer) -> Names<'static> {
+        let mut names = Draft::default();
+        for (s, i) in library.substances.iter().zip(0..) {
+            names.add(n.hanzi_key(&s.hanzi), i, Via::Hanzi, 0, &s.hanzi);
+            names.add(n.hanzi_key(&s.traditional), i, Via::Hanzi, 0, &s.traditional);
+            names.add(latin_key(&s.pinyin), i, Via::Pinyin, toned_key(&s.pinyin), &s.pinyin);
+            names.add(latin_key(&s.id), i, Via::Id, toned_key(&s.pinyin), &s.pinyin);
+        }
+        // Principal names in other readings of their characters.
+        for (s, i) in library.substances.iter().zip(0..) {
+            let syllables: Vec<String> = s.pinyin.split_whitespace().map(latin_key).collect();
+            for (at, c) in s.hanzi.chars().enumerate() {
+                let others = library.words.readings.get(c.encode_utf8(&mut [0; 4]) as &str);
+                for other in others.into_iter().flatten().filter(|_| syllables.len() == s.hanzi.chars().count()) {
+                    let mut read = syllables.clone();
+                    read[at] = latin_key(other);
+                    let key = read.concat();
+                    // Never over a name that stands for something else.
+                    if !names.rows.contains_key(&key) {
+                        names.add(key, i, Via::Pinyin, 0, &s.pinyin);
+                    }
+                }
+            }
+        }
+        // Aliases after all principal names: where both would claim a reading, the principal name stands first.
+        for (s, i) in library.substances.iter().zip(0..) {
+            names.add_name(n, &s.latin, i, Via::Latin);
+            names.add_name(n, &s.english, i, Via::English);
+            for (list, via) in [(&s.old, Via::Old), (&s.regional, Via::Regional), (&s.trade, Via::Trade)] {
+                for alias in list {
+                    names.add_name(n, alias, i, via);
+                }
+            }
+        }
+        names.finish()
+    }
+
+    pub(crate) fn of_formulas(library: &Library, n: &Normalizer) -> Names<'static> {
+        let mut names = Draft::default();
+        for (f, i) in library.formulas.iter().zip(0..) {
+            names.add(n.hanzi_key(&f.hanzi), i, Via::Hanzi, 0, &f.hanzi);
+            names.add(n.hanzi_key(&f.traditional), i, Via::Hanzi, 0, &f.traditional);
+            names.add(latin_key(&f.pinyin), i, Via::Pinyin, toned_key(&f.pinyin), &f.pinyin);
+            names.add(latin_key(&f.id), i, Via::Id, toned_key(&f.pinyin), &f.pinyin);
+            names.add_name(n, &f.english, i, Via::English);
+        }
+        for (f, i) in library.formulas.iter().zip(0..) {
+            for alias in &f.aliases {
+                names.add_name(n, alias, i, Via::Old);
+            }
+        }
+        names.finish()
+    }
+}
