@@ -1,1 +1,170 @@
-fn main(){}
+//! Chores: `cargo xtask test`, `cargo xtask bench`, `cargo xtask json-shapes`, `cargo xtask fuzz SECONDS`.
+
+use std::env;
+use std::error::Error;
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+use std::process::{Command, ExitCode, Stdio};
+
+type Result<T = ()> = std::result::Result<T, Box<dyn Error>>;
+
+fn main() -> ExitCode {
+    let task = env::args().nth(1).unwrap_or_default();
+    let done = match task.as_str() {
+        "test" => test(),
+        "bench" => bench(),
+        "json-shapes" => json_shapes(),
+        "licences" => licences(),
+        "fuzz" => fuzz(env::args().nth(2).as_deref().unwrap_or("60")),
+        _ => {
+            eprintln!(
+                "cargo xtask test         every check; installs what it needs\n\
+                 cargo xtask bench        the speed benches, each against a peer\n\
+                 cargo xtask json-shapes  writes docs/json/ from the code\n\
+                 cargo xtask licences     checks the licences of all dependencies (installs cargo-deny)\n\
+                 cargo xtask fuzz SECONDS runs the fuzz target of the reader (installs cargo-fuzz)"
+            );
+            return ExitCode::from(2);
+        }
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("xtask {task}: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
+}
+
+fn cargo() -> Command {
+    let mut c = Command::new(env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
+    c.current_dir(root());
+    c
+}
+
+fn target() -> PathBuf {
+    env::var_os("CARGO_TARGET_DIR").map_or_else(|| root().join("target"), PathBuf::from)
+}
+
+fn run(command: &mut Command) -> Result {
+    eprintln!("· {command:?}");
+    let status = command.status().map_err(|e| format!("{command:?} cannot be started: {e}"))?;
+    if status.success() { Ok(()) } else { Err(format!("{command:?} failed ({status})").into()) }
+}
+
+/// Everything: unit, property and documentation tests, facts from outside, the binary, other libraries.
+fn test() -> Result {
+    run(cargo().args(["test", "--workspace", "--release", "--no-fail-fast"]))?;
+    shapes_are_current()?;
+    let python = python()?;
+    run(cargo().args(["build", "--release", "-p", "fangwright-checks", "--bin", "facts"]))?;
+    for (facts, script) in
+        [("edges", "family_networkx.py"), ("names", "names_opencc.py"), ("names", "names_pypinyin.py")]
+    {
+        against(&python, facts, script)?;
+    }
+    println!("every check passed");
+    Ok(())
+}
+
+/// Gives what `facts` prints to a script that holds another library against it.
+fn against(python: &Path, facts: &str, script: &str) -> Result {
+    let path = target().join(format!("facts-{facts}.json"));
+    let output = Command::new(target().join("release/facts")).arg(facts).stdout(File::create(&path)?).status()?;
+    if !output.success() {
+        return Err(format!("facts {facts} failed").into());
+    }
+    run(Command::new(python).arg(root().join("tests/reference/python").join(script)).stdin(File::open(&path)?))
+}
+
+/// A virtual environment with the libraries that checks and benches are held against.
+fn python() -> Result<PathBuf> {
+    let wanted = fs::read_to_string(root().join("tests/reference/python/requirements.txt"))?;
+    let folder = target().join("python");
+    let python = folder.join("bin/python");
+    let stamp = folder.join("requirements.txt");
+    if fs::read_to_string(&stamp).is_ok_and(|have| have == wanted) {
+        return Ok(python);
+    }
+    if run(Command::new("python3").args(["-m", "venv"]).arg(&folder)).is_err() {
+        // A bare Debian has no venv; its package brings it.
+        run(Command::new("apt-get").args(["update", "-q"]))?;
+        run(Command::new("apt-get").args(["install", "-y", "-q", "python3-venv"]))?;
+        run(Command::new("python3").args(["-m", "venv"]).arg(&folder))?;
+    }
+    let requirements = root().join("tests/reference/python/requirements.txt");
+    run(Command::new(&python).args(["-m", "pip", "install", "-q", "-r"]).arg(&requirements))?;
+    fs::write(stamp, wanted)?;
+    Ok(python)
+}
+
+fn bench() -> Result {
+    let python = python()?;
+    run(cargo().args(["build", "--release", "--workspace"]))?;
+    run(cargo().args(["bench", "-p", "fangwright-benches"]))?;
+    for script in ["names_vs_rapidfuzz.py", "trace_vs_python.py", "cold_start.py"] {
+        run(Command::new(&python).arg(root().join("benches").join(script)).current_dir(root()))?;
+    }
+    Ok(())
+}
+
+const SHAPES: [&str; 12] =
+    ["read", "trace", "compare", "blend", "family", "name", "show", "measure", "holdings", "patterns", "demo", "error"];
+
+fn shape(name: &str) -> Result<String> {
+    let output = cargo()
+        .args(["run", "--quiet", "--release", "-p", "fangwright", "--", "schema", name])
+        .stderr(Stdio::inherit())
+        .output()?;
+    if !output.status.success() {
+        return Err(format!("the shape `{name}` cannot be printed").into());
+    }
+    Ok(String::from_utf8(output.stdout)?)
+}
+
+fn json_shapes() -> Result {
+    let folder = root().join("docs/json");
+    fs::create_dir_all(&folder)?;
+    for name in SHAPES {
+        fs::write(folder.join(format!("{name}.schema.json")), shape(name)?)?;
+    }
+    Ok(())
+}
+
+fn shapes_are_current() -> Result {
+    for name in SHAPES {
+        let path = root().join("docs/json").join(format!("{name}.schema.json"));
+        if fs::read_to_string(&path).unwrap_or_default() != shape(name)? {
+            return Err(format!(
+                "docs/json/{name}.schema.json is not what the code prints; run `cargo xtask json-shapes`"
+            )
+            .into());
+        }
+    }
+    Ok(())
+}
+
+fn licences() -> Result {
+    if !cargo().args(["deny", "--version"]).stdout(Stdio::null()).stderr(Stdio::null()).status()?.success() {
+        run(cargo().args(["install", "--locked", "cargo-deny"]))?;
+    }
+    run(cargo().args(["deny", "--workspace", "check", "licenses", "bans", "sources"]))
+}
+
+fn fuzz(seconds: &str) -> Result {
+    if !cargo().args(["fuzz", "--version"]).stdout(Stdio::null()).stderr(Stdio::null()).status()?.success() {
+        run(cargo().args(["install", "--locked", "cargo-fuzz"]))?;
+    }
+    fs::create_dir_all(root().join("fuzz/corpus/reader"))?;
+    // Coverage works on the stable compiler when it is told to allow it; the sanitizers would need a nightly one.
+    run(Command::new("cargo")
+        .current_dir(root().join("fuzz"))
+        .env("RUSTC_BOOTSTRAP", "1")
+        .args(["fuzz", "run", "reader", "--sanitizer", "none", "corpus/reader", "seeds", "--"])
+        .args(["-dict=reader.dict", "-max_len=600", "-rss_limit_mb=2048"])
+        .arg(format!("-max_total_time={seconds}")))
+}

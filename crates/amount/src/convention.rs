@@ -23,16 +23,8 @@ impl Era {
     /// Han and Tang: 1 jin = 16 liang, 1 liang = 4 fen = 24 zhu. From Song: 1 liang = 10 qian = 100 fen = 1000 li.
     pub fn weights(self) -> &'static [(Unit, i128)] {
         match self {
-            Era::Han | Era::Tang => {
-                &[(Unit::Jin, 384), (Unit::Liang, 24), (Unit::Fen, 6), (Unit::Zhu, 1)]
-            }
-            _ => &[
-                (Unit::Jin, 16_000),
-                (Unit::Liang, 1_000),
-                (Unit::Qian, 100),
-                (Unit::Fen, 10),
-                (Unit::Li, 1),
-            ],
+            Era::Han | Era::Tang => &[(Unit::Jin, 384), (Unit::Liang, 24), (Unit::Fen, 6), (Unit::Zhu, 1)],
+            _ => &[(Unit::Jin, 16_000), (Unit::Liang, 1_000), (Unit::Qian, 100), (Unit::Fen, 10), (Unit::Li, 1)],
         }
     }
 

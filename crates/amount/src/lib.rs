@@ -19,6 +19,6 @@ mod rational;
 mod unit;
 
 pub use amount::{Amount, AmountError, Range};
-pub use convention::{ConversionError, Convention, Era};
+pub use convention::{Convention, ConversionError, Era};
 pub use rational::{NumberError, Rational};
 pub use unit::{Measures, Unit};

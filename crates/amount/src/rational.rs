@@ -196,8 +196,7 @@ impl FromStr for Rational {
         }
         if let Some((top, bottom)) = text.split_once('/') {
             let (top, bottom) = (whole(top.trim())?, whole(bottom.trim())?);
-            return Rational::new(top, bottom)
-                .ok_or_else(|| NumberError::ZeroDenominator(text.into()));
+            return Rational::new(top, bottom).ok_or_else(|| NumberError::ZeroDenominator(text.into()));
         }
         if let Some((int, decimals)) = text.split_once('.') {
             if decimals.is_empty() || int.len() + decimals.len() > 15 {
@@ -218,11 +217,7 @@ impl FromStr for Rational {
 
 impl Serialize for Rational {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        if s.is_human_readable() {
-            s.collect_str(self)
-        } else {
-            (self.numerator(), self.denominator()).serialize(s)
-        }
+        if s.is_human_readable() { s.collect_str(self) } else { (self.numerator(), self.denominator()).serialize(s) }
     }
 }
 

@@ -2,9 +2,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A unit that books and prescriptions use. What it weighs is data, not code: see [`Convention`](crate::Convention).
-#[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
-)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 #[expect(missing_docs, reason = "the names are the trade's own; data/measures/units.toml explains each")]
 pub enum Unit {
@@ -86,9 +84,7 @@ impl Unit {
     pub fn measures(self) -> Measures {
         match self {
             Unit::Kilogram | Unit::Gram | Unit::Milligram => Measures::MetricWeight,
-            Unit::Jin | Unit::Liang | Unit::Qian | Unit::Fen | Unit::Li | Unit::Zhu => {
-                Measures::Weight
-            }
+            Unit::Jin | Unit::Liang | Unit::Qian | Unit::Fen | Unit::Li | Unit::Zhu => Measures::Weight,
             Unit::Dou | Unit::Sheng | Unit::Ge | Unit::Milliliter => Measures::Volume,
             Unit::Part => Measures::Proportion,
             _ => Measures::Count,

@@ -7,8 +7,8 @@ use fangwright_materia::FormulaIx;
 use serde::Deserialize;
 
 use crate::output::{self, TraceAnswer};
-use crate::run::{Failure, Session, out, trace_answer, write_file};
 use crate::render;
+use crate::run::{Failure, Session, out, trace_answer, write_file};
 
 #[derive(Deserialize)]
 struct Cases {

@@ -5,8 +5,8 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use etcetera::BaseStrategy;
-use fangwright_materia::records::{DataFile, Problem};
 use fangwright_materia::Materia;
+use fangwright_materia::records::{DataFile, Problem};
 
 /// All data, with what is wrong in the own folder.
 pub struct Loaded {

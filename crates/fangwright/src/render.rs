@@ -82,9 +82,8 @@ pub fn diagnostics(input: &str, list: &[Diagnostic]) -> String {
         let range = d.span.start.saturating_sub(from)..d.span.end.saturating_sub(from).min(text.len());
         let line = input[..from].matches('\n').count() + 1;
         let title = level.primary_title(d.message.as_str()).id(d.code.as_str());
-        let mut group: Group<'_> = title.element(
-            Snippet::source(text).line_start(line).annotation(AnnotationKind::Primary.span(range)),
-        );
+        let mut group: Group<'_> =
+            title.element(Snippet::source(text).line_start(line).annotation(AnnotationKind::Primary.span(range)));
         if !d.help.is_empty() {
             group = group.element(Level::HELP.message(d.help.as_str()));
         }
@@ -193,13 +192,22 @@ pub fn trace(s: &Session, t: &Trace) -> String {
     let mut out = String::new();
     let c = &t.costs;
     if t.best.is_empty() {
-        let _ = writeln!(out, "No known base: no formula or sum of up to three comes out under {} points, which writing it from nothing costs.", t.points_without_base);
+        let _ = writeln!(
+            out,
+            "No known base: no formula or sum of up to three comes out under {} points, which writing it from nothing costs.",
+            t.points_without_base
+        );
     } else {
-        let ties = if t.best.len() > 1 { format!(" ({} sums with equal points)", t.best.len() + t.more_ties) } else { String::new() };
+        let ties = if t.best.len() > 1 {
+            format!(" ({} sums with equal points)", t.best.len() + t.more_ties)
+        } else {
+            String::new()
+        };
         let _ = writeln!(out, "Built on{ties}:");
         for sum in &t.best {
             let names: Vec<String> = sum.bases.iter().map(|b| formula_label(m, b.formula)).collect();
-            let gap = sum.dose_gap.map_or(String::new(), |g| format!(", doses {}.{} % off its proportions", g / 10, g % 10));
+            let gap =
+                sum.dose_gap.map_or(String::new(), |g| format!(", doses {}.{} % off its proportions", g / 10, g % 10));
             let _ = writeln!(out, "  {}  ({} points{gap})", names.join(" + "), sum.points);
             for b in &sum.bases {
                 let mut notes = Vec::new();
@@ -237,7 +245,15 @@ pub fn trace(s: &Session, t: &Trace) -> String {
     let _ = writeln!(
         out,
         "  points, our own count: {} an ingredient added; left out: {} a chief, {} a deputy, {} an assistant, {} an envoy;\n  {} another form, {} a substitute, {} each further base; {} from nothing",
-        c.add, c.remove_chief, c.remove_deputy, c.remove_assistant, c.remove_envoy, c.other_form, c.swap, c.further_base, t.points_without_base
+        c.add,
+        c.remove_chief,
+        c.remove_deputy,
+        c.remove_assistant,
+        c.remove_envoy,
+        c.other_form,
+        c.swap,
+        c.further_base,
+        t.points_without_base
     );
     out
 }
@@ -259,12 +275,8 @@ pub fn trace_answer(s: &Session, a: &TraceAnswer) -> String {
 fn aim(m: &Materia, aim: &Aim) -> String {
     let library = m.library();
     let mut out = String::new();
-    let patterns: Vec<String> = aim
-        .patterns
-        .iter()
-        .filter_map(|p| library.patterns.get(p))
-        .map(|p| format!("{} {}", p.en, p.zh))
-        .collect();
+    let patterns: Vec<String> =
+        aim.patterns.iter().filter_map(|p| library.patterns.get(p)).map(|p| format!("{} {}", p.en, p.zh)).collect();
     let actions: Vec<String> =
         aim.actions.iter().filter_map(|a| library.actions.get(a)).map(|a| a.en.clone()).collect();
     if !patterns.is_empty() {
@@ -328,10 +340,8 @@ pub fn difference(s: &Session, d: &Difference) -> String {
     let name = |mix: &Mix, other: &str| mix.formula.map_or_else(|| other.to_string(), |f| formula_label(m, f));
     let _ = writeln!(out, "From {} to {}:", name(&d.before, "the sum"), name(&d.after, "this prescription"));
     out.push_str(&aim(m, &d.aim));
-    let kept: Vec<String> = d
-        .of(What::Kept)
-        .filter_map(|c| Some(format!("{} {}", label(m, c.after?), grams(c.grams_after))))
-        .collect();
+    let kept: Vec<String> =
+        d.of(What::Kept).filter_map(|c| Some(format!("{} {}", label(m, c.after?), grams(c.grams_after)))).collect();
     if !kept.is_empty() {
         hang(&format!("= kept: {}", kept.join(", ")), 2, 4, &mut out);
     }
@@ -365,15 +375,24 @@ pub fn profiles(s: &Session, d: &Difference) -> String {
     let mut out = String::from("\nProfile before → after (a teaching aid of ours, not a measurement):\n");
     let _ = writeln!(out, "  nature (−4 very cold … 4 very hot)   {} → {}", a.nature.decimal(2), b.nature.decimal(2));
     let _ = writeln!(out, "  upward (−1 all down … 1 all up)      {} → {}", a.upward.decimal(2), b.upward.decimal(2));
-    for (title, x, y) in
-        [("tendency", &a.tendency, &b.tendency), ("flavour", &a.flavours, &b.flavours), ("channel", &a.channels, &b.channels)]
-    {
+    for (title, x, y) in [
+        ("tendency", &a.tendency, &b.tendency),
+        ("flavour", &a.flavours, &b.flavours),
+        ("channel", &a.channels, &b.channels),
+    ] {
         for (key, after) in y {
             let before = x.get(key).copied().unwrap_or_default();
             if before.is_zero() && after.is_zero() {
                 continue;
             }
-            let _ = writeln!(out, "  {title} {} {} → {} {}", pad(key, 16), pad(&percent(before), 6), pad(&percent(*after), 6), bar(*after));
+            let _ = writeln!(
+                out,
+                "  {title} {} {} → {} {}",
+                pad(key, 16),
+                pad(&percent(before), 6),
+                pad(&percent(*after), 6),
+                bar(*after)
+            );
         }
     }
     out.push_str("  Arithmetic after: weight = grams ÷ middle of the usual range (1 where either is unknown)\n");
@@ -429,7 +448,11 @@ pub fn family(s: &Session, f: &Family) -> String {
                 change.push(format!("⇄ {} for {}", label(m, *b), label(m, *a)));
             }
             if change.is_empty() {
-                change.push(if x.redosed.is_empty() { "the same ingredients".into() } else { format!("dose: {}", names(&x.redosed)) });
+                change.push(if x.redosed.is_empty() {
+                    "the same ingredients".into()
+                } else {
+                    format!("dose: {}", names(&x.redosed))
+                });
             }
         } else {
             change.push(names(&x.added));
@@ -462,9 +485,16 @@ pub fn blend(s: &Session, text: &str, b: &Blend) -> String {
     for l in &b.lines {
         let original: Vec<String> = l.original.iter().map(Amount::to_string).collect();
         let from: Vec<String> = l.from.iter().filter_map(|(_, a)| a.as_ref().map(ToString::to_string)).collect();
-        let exact = l.grams.map_or(String::new(), |g| if g.is_whole() { String::new() } else { format!(" (exactly {g})") });
+        let exact =
+            l.grams.map_or(String::new(), |g| if g.is_whole() { String::new() } else { format!(" (exactly {g})") });
         let sum = if from.len() > 1 { format!("  = {}", from.join(" + ")) } else { String::new() };
-        let _ = writeln!(out, "  {} {} {}{exact}{sum}", pad(&label(m, l.substance), 30), pad(&original.join(" and "), 22), pad(&grams(l.grams), 9));
+        let _ = writeln!(
+            out,
+            "  {} {} {}{exact}{sum}",
+            pad(&label(m, l.substance), 30),
+            pad(&original.join(" and "), 22),
+            pad(&grams(l.grams), 9)
+        );
     }
     match b.era {
         Some(e) => {
@@ -481,7 +511,12 @@ pub fn named(s: &Session, name: &str, means: &Resolution<SubstanceIx>) -> String
     match means {
         Resolution::Known { substance, via, unrecorded_process, beside } => {
             let how = format!("{via:?}").to_lowercase();
-            let _ = write!(out, "{name}: {} ({}), by its {how} name", label(m, *substance), m.substance(*substance).english);
+            let _ = write!(
+                out,
+                "{name}: {} ({}), by its {how} name",
+                label(m, *substance),
+                m.substance(*substance).english
+            );
             if let Some(p) = unrecorded_process {
                 let _ = write!(out, "; {p} has no record of its own");
             }
@@ -491,7 +526,11 @@ pub fn named(s: &Session, name: &str, means: &Resolution<SubstanceIx>) -> String
             out.push('\n');
         }
         Resolution::Misspelt { substance, read_as, distance } => {
-            let _ = writeln!(out, "{name}: read as {read_as}, {} ({distance} letters differ); look whether that is meant", label(m, *substance));
+            let _ = writeln!(
+                out,
+                "{name}: read as {read_as}, {} ({distance} letters differ); look whether that is meant",
+                label(m, *substance)
+            );
         }
         Resolution::Ambiguous { candidates, tells, hazard } => {
             let list: Vec<String> = candidates.iter().map(|c| label(m, *c)).collect();
@@ -502,7 +541,8 @@ pub fn named(s: &Session, name: &str, means: &Resolution<SubstanceIx>) -> String
         }
         Resolution::Unknown { nearest } => {
             let list: Vec<String> = nearest.iter().take(4).map(|n| label(m, n.target)).collect();
-            let near = if list.is_empty() { "nothing is near".to_string() } else { format!("nearest: {}", list.join(", ")) };
+            let near =
+                if list.is_empty() { "nothing is near".to_string() } else { format!("nearest: {}", list.join(", ")) };
             let _ = writeln!(out, "{name}: no name we hold; {near}");
         }
     }
@@ -541,7 +581,11 @@ pub fn substance(s: &Session, ix: SubstanceIx) -> String {
     row(&mut out, "Latin", &x.latin);
     row(&mut out, "source", &format!("{}; {}; {} ({})", x.species.join(", "), x.family, x.part, x.kind));
     row(&mut out, "also called", &[x.old.as_slice(), &x.regional, &x.trade].concat().join(", "));
-    row(&mut out, "shelf", &library.substance_shelves.get(&x.category).map_or(String::new(), |c| format!("{} {}", c.zh, c.en)));
+    row(
+        &mut out,
+        "shelf",
+        &library.substance_shelves.get(&x.category).map_or(String::new(), |c| format!("{} {}", c.zh, c.en)),
+    );
     let flavours: Vec<String> = x.flavours.iter().map(ToString::to_string).collect();
     let tendency: Vec<String> = x.tendency.iter().map(ToString::to_string).collect();
     row(&mut out, "nature, flavour", &format!("{}; {}", x.nature, flavours.join(", ")));
@@ -559,8 +603,16 @@ pub fn substance(s: &Session, ix: SubstanceIx) -> String {
         doses.push("for the outside".into());
     }
     row(&mut out, "dose", &doses.join("; "));
-    row(&mut out, "toxicity", if x.toxicity.word() == "none" { "no grade stated (which is not \"safe\")" } else { x.toxicity.word() });
-    row(&mut out, "pregnancy", if x.pregnancy.word() == "not listed" { "not listed (which is not \"safe\")" } else { x.pregnancy.word() });
+    row(
+        &mut out,
+        "toxicity",
+        if x.toxicity.word() == "none" { "no grade stated (which is not \"safe\")" } else { x.toxicity.word() },
+    );
+    row(
+        &mut out,
+        "pregnancy",
+        if x.pregnancy.word() == "not listed" { "not listed (which is not \"safe\")" } else { x.pregnancy.word() },
+    );
     let pot: Vec<String> = x.pot.iter().map(ToString::to_string).collect();
     row(&mut out, "in the pot", &pot.join(", "));
     if let Some(parent) = x.parent.as_deref().and_then(|p| m.substance_by_id(p)) {
@@ -585,7 +637,8 @@ pub fn formula(s: &Session, ix: FormulaIx) -> String {
     let _ = writeln!(out, "{} · {} · {}{own}\n", f.hanzi, f.pinyin, f.english);
     row(&mut out, "traditional", &f.traditional);
     row(&mut out, "also called", &f.aliases.join(", "));
-    let book = library.sources.get(&f.source.source).map_or(f.source.source.clone(), |b| format!("{}, {}", b.title, b.author));
+    let book =
+        library.sources.get(&f.source.source).map_or(f.source.source.clone(), |b| format!("{}, {}", b.title, b.author));
     let how = if f.source.how == How::Read { "read" } else { "from memory" };
     row(&mut out, "source", &format!("{book}, {} ({}), {how}", f.source.at, f.year));
     row(&mut out, "form", f.form.word());
@@ -620,7 +673,13 @@ pub fn formula(s: &Session, ix: FormulaIx) -> String {
         );
     }
     if let Some(c) = s.conventions.of(f.measures) {
-        let _ = writeln!(out, "\n  Amounts of the book ({}); ≈ by {}: {}; then the modern daily dose.", era(f.measures), c.id, c.name);
+        let _ = writeln!(
+            out,
+            "\n  Amounts of the book ({}); ≈ by {}: {}; then the modern daily dose.",
+            era(f.measures),
+            c.id,
+            c.name
+        );
     }
     if let Some(c) = &f.change {
         let minus = if c.remove.is_empty() { String::new() } else { format!(" − {}", c.remove.join(", ")) };
@@ -647,7 +706,9 @@ pub fn weights(_: &Session, amount: &Amount, of: Option<String>, list: &[Weighed
     let _ = writeln!(out, "{amount}{of}:");
     for w in list {
         let value = match (&w.grams, &w.problem) {
-            (Some(g), _) => format!("{} g{}", g.decimal(3), if g.is_whole() { String::new() } else { format!("  (exactly {g})") }),
+            (Some(g), _) => {
+                format!("{} g{}", g.decimal(3), if g.is_whole() { String::new() } else { format!("  (exactly {g})") })
+            }
             (None, Some(p)) => format!("—  {p}"),
             (None, None) => "—".into(),
         };

@@ -6,8 +6,8 @@ use std::path::Path;
 
 use fangwright_amount::{Amount, Era};
 use fangwright_formula::{
-    Conventions, Diagnostic, Families, Mix, Prescription, Profile, Sum, Tracer, Weight, blend,
-    compare_for, family_svg, formula_label, label, read, read_bytes,
+    Conventions, Diagnostic, Families, Mix, Prescription, Profile, Sum, Tracer, Weight, blend, compare_for, family_svg,
+    formula_label, label, read, read_bytes,
 };
 use fangwright_materia::records::{How, Review};
 use fangwright_materia::{FormulaIx, Materia, Resolution};
@@ -178,8 +178,7 @@ fn command(s: &Session, command: Command) -> Result<bool, Failure> {
             Ok(true)
         }
         Command::Name { names } => {
-            let names: Vec<Named> =
-                names.into_iter().map(|name| Named { means: s.m().resolve(&name), name }).collect();
+            let names: Vec<Named> = names.into_iter().map(|name| Named { means: s.m().resolve(&name), name }).collect();
             let good = names.iter().all(|n| n.means.settled().is_some());
             if s.json {
                 s.print("name", NameAnswer { names });
@@ -194,13 +193,8 @@ fn command(s: &Session, command: Command) -> Result<bool, Failure> {
         Command::Show { name } => show(s, &name.join(" ")),
         Command::Measure { amount, of, list } => measure(s, &amount.join(" "), of.as_deref(), list),
         Command::Patterns => {
-            let patterns: Vec<_> = s
-                .m()
-                .library()
-                .patterns
-                .iter()
-                .map(|(id, p)| (id.clone(), p.zh.clone(), p.en.clone()))
-                .collect();
+            let patterns: Vec<_> =
+                s.m().library().patterns.iter().map(|(id, p)| (id.clone(), p.zh.clone(), p.en.clone())).collect();
             if s.json {
                 s.print("patterns", PatternsAnswer { patterns });
             } else {
@@ -332,8 +326,7 @@ fn mix_of(s: &Session, given: &str) -> Result<(Mix, bool), Failure> {
 }
 
 fn report(text: &str, rx: &Prescription) {
-    let serious: Vec<Diagnostic> =
-        rx.diagnostics.iter().filter(|d| d.weight != Weight::Note).cloned().collect();
+    let serious: Vec<Diagnostic> = rx.diagnostics.iter().filter(|d| d.weight != Weight::Note).cloned().collect();
     eprint!("{}", render::diagnostics(text, &serious));
 }
 
@@ -354,13 +347,7 @@ pub fn mix_of_sum(m: &Materia, sum: &Sum) -> Mix {
 }
 
 /// Traces a prescription and compares it with the best base.
-pub fn trace_answer(
-    s: &Session,
-    input: String,
-    rx: Prescription,
-    patterns: &[String],
-    behind: bool,
-) -> TraceAnswer {
+pub fn trace_answer(s: &Session, input: String, rx: Prescription, patterns: &[String], behind: bool) -> TraceAnswer {
     let m = s.m();
     let mut mix = Mix::of_prescription(m, &rx, &s.conventions);
     // A prescription that is one formula by name is that formula.
@@ -533,4 +520,3 @@ pub fn era(e: Era) -> &'static str {
         Era::Modern => "modern",
     }
 }
-

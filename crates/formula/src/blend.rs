@@ -12,7 +12,9 @@ use crate::reader::Span;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum BlendError {
     /// Nothing to sum.
-    #[error("there is nothing to blend; write formulas with a plus between, such as `1/3 Gui Zhi Tang + 1/3 Ma Huang Tang`")]
+    #[error(
+        "there is nothing to blend; write formulas with a plus between, such as `1/3 Gui Zhi Tang + 1/3 Ma Huang Tang`"
+    )]
     Empty,
     /// A term that is neither a formula nor a substance.
     #[error("`{text}` is no formula and no substance we hold{near}")]
@@ -138,11 +140,18 @@ fn pieces<'a>(m: &Materia, text: &'a str) -> Vec<Piece<'a>> {
             let len = formula.max(substance);
             push(&mut list, add, from, at);
             // A share in front of it stays with it.
-            let share = list.last().is_some_and(|l: &Piece| l.start + l.text.len() == text[..at].trim_end().len() && l.text.chars().all(|c| c.is_ascii_digit() || matches!(c, '/' | ' ' | '.')));
+            let share = list.last().is_some_and(|l: &Piece| {
+                l.start + l.text.len() == text[..at].trim_end().len()
+                    && l.text.chars().all(|c| c.is_ascii_digit() || matches!(c, '/' | ' ' | '.'))
+            });
             let start = if share { list.pop().map_or(at, |l| l.start) } else { at };
             let mut end = at + len;
             // An amount behind it belongs to it.
-            let tail: usize = text[end..].chars().take_while(|c| c.is_ascii_digit() || matches!(c, '.' | '/' | ' ' | 'g' | '克')).map(char::len_utf8).sum();
+            let tail: usize = text[end..]
+                .chars()
+                .take_while(|c| c.is_ascii_digit() || matches!(c, '.' | '/' | ' ' | 'g' | '克'))
+                .map(char::len_utf8)
+                .sum();
             if text[end..end + tail].chars().any(|c| c.is_ascii_digit()) {
                 end += tail;
             }
@@ -160,13 +169,19 @@ fn pieces<'a>(m: &Materia, text: &'a str) -> Vec<Piece<'a>> {
                 .filter(|w| w.as_str() != "-" && lower.starts_with(w.as_str()))
                 .filter(|w| {
                     !w.ends_with(|c: char| c.is_ascii_alphabetic())
-                        || boundary && !lower[w.len()..].starts_with(|c: char| c.is_alphanumeric()) && matches!(w.as_str(), "plus" | "minus" | "without" | "add" | "with" | "and" | "less" | "remove" | "omit")
+                        || boundary
+                            && !lower[w.len()..].starts_with(|c: char| c.is_alphanumeric())
+                            && matches!(
+                                w.as_str(),
+                                "plus" | "minus" | "without" | "add" | "with" | "and" | "less" | "remove" | "omit"
+                            )
                 })
                 .map(|w| w.chars().count())
                 .max()
         };
         let (plus, minus) = (sign(&word.plus), sign(&word.minus));
-        let dash = matches!(p, '-' | '−' | '－') && (text[..at].ends_with(' ') && rest[c.len_utf8()..].starts_with(' '));
+        let dash =
+            matches!(p, '-' | '−' | '－') && (text[..at].ends_with(' ') && rest[c.len_utf8()..].starts_with(' '));
         if plus.is_some() || minus.is_some() || dash || matches!(p, ',' | '、' | '，') {
             push(&mut list, add, from, at);
             let count = plus.max(minus).unwrap_or(1);
@@ -216,7 +231,8 @@ pub fn blend(m: &Materia, text: &str) -> Result<Blend, BlendError> {
 
 /// `1/3 Gui Zhi Tang` → share and name; `Hou Po 6g` → name and grams.
 fn split(text: &str, span: Span) -> Result<(Rational, &str, Option<Rational>), BlendError> {
-    let number: usize = text.chars().take_while(|c| c.is_ascii_digit() || matches!(c, '/' | '.')).map(char::len_utf8).sum();
+    let number: usize =
+        text.chars().take_while(|c| c.is_ascii_digit() || matches!(c, '/' | '.')).map(char::len_utf8).sum();
     let mut share = Rational::ONE;
     if number > 0 {
         let end = span.start + number;
@@ -237,10 +253,9 @@ fn split(text: &str, span: Span) -> Result<(Rational, &str, Option<Rational>), B
         bare.chars().rev().take_while(|c| c.is_ascii_digit() || matches!(c, '/' | '.')).map(char::len_utf8).sum();
     if digits > 0 && bare.len() < name.len() {
         let cut = bare.len() - digits;
-        let grams = bare[cut..].parse().map_err(|e: fangwright_amount::NumberError| BlendError::Number {
-            error: e.to_string(),
-            span,
-        })?;
+        let grams = bare[cut..]
+            .parse()
+            .map_err(|e: fangwright_amount::NumberError| BlendError::Number { error: e.to_string(), span })?;
         return Ok((share, bare[..cut].trim_end(), Some(grams)));
     }
     Ok((share, name.trim(), None))

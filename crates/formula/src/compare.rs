@@ -252,10 +252,8 @@ pub fn compare(m: &Materia, before: &Mix, after: &Mix) -> Difference {
 pub fn compare_for(m: &Materia, before: &Mix, after: &Mix, patterns: &[String]) -> Difference {
     let (old, new) = (before.substances(), after.substances());
     let pairs = pair(m, &old, &new);
-    let removed: Vec<SubstanceIx> =
-        old.iter().copied().filter(|s| !pairs.iter().any(|(a, _, _)| a == s)).collect();
-    let added: Vec<SubstanceIx> =
-        new.iter().copied().filter(|s| !pairs.iter().any(|(_, b, _)| b == s)).collect();
+    let removed: Vec<SubstanceIx> = old.iter().copied().filter(|s| !pairs.iter().any(|(a, _, _)| a == s)).collect();
+    let added: Vec<SubstanceIx> = new.iter().copied().filter(|s| !pairs.iter().any(|(_, b, _)| b == s)).collect();
     let base_aim = before.formula.map(|f| aim_of_formula(m, f)).unwrap_or_default();
     let aim = aim(m, after, &added, &base_aim, patterns);
     let r = Reasoner { m, before, after, added: added.clone(), removed: removed.clone(), aim, base_aim };
@@ -291,13 +289,7 @@ pub fn compare_for(m: &Materia, before: &Mix, after: &Mix, patterns: &[String]) 
     }
 }
 
-fn aim(
-    m: &Materia,
-    after: &Mix,
-    added: &[SubstanceIx],
-    base: &Aim,
-    patterns: &[String],
-) -> Aim {
+fn aim(m: &Materia, after: &Mix, added: &[SubstanceIx], base: &Aim, patterns: &[String]) -> Aim {
     let library = m.library();
     if let Some(f) = after.formula
         && patterns.is_empty()
@@ -338,7 +330,13 @@ impl Reasoner<'_> {
         self.m.library().actions.get(action).map_or_else(|| action.to_string(), |a| a.en.clone())
     }
 
-    fn changed(&self, what: What, before: Option<SubstanceIx>, after: Option<SubstanceIx>, points: Vec<Point>) -> Changed {
+    fn changed(
+        &self,
+        what: What,
+        before: Option<SubstanceIx>,
+        after: Option<SubstanceIx>,
+        points: Vec<Point>,
+    ) -> Changed {
         let fits = points.iter().any(|p| p.speaks == Some(true));
         let against = points.iter().any(|p| p.speaks == Some(false));
         let verdict = match (fits, against) {
@@ -458,10 +456,16 @@ impl Reasoner<'_> {
             });
         }
         if !more.is_empty() {
-            points.push(Point { by: "action".into(), speaks: None, text: format!("It strengthens: {}.", more.join("; ")) });
+            points.push(Point {
+                by: "action".into(),
+                speaks: None,
+                text: format!("It strengthens: {}.", more.join("; ")),
+            });
         }
         // For a known target its own aim; else only the base's, for what is added cannot prove itself.
-        let aim = if self.after.formula.is_some() || !self.aim.patterns.is_empty() && self.aim.patterns != self.base_aim.patterns {
+        let aim = if self.after.formula.is_some()
+            || !self.aim.patterns.is_empty() && self.aim.patterns != self.base_aim.patterns
+        {
             &self.aim
         } else {
             &self.base_aim
@@ -496,9 +500,16 @@ impl Reasoner<'_> {
             .map(|a| label(self.m, *a))
             .collect();
         if way != *aim_way {
-            let beside = if helpers.is_empty() || !gone { String::new() } else { format!("; {} are brought in to {wanted}", list(&helpers)) };
+            let beside = if helpers.is_empty() || !gone {
+                String::new()
+            } else {
+                format!("; {} are brought in to {wanted}", list(&helpers))
+            };
             let text = if gone {
-                format!("It moves {goes} ({}{acts}), where the aim is to {wanted}: {because}{beside}.", moves.join(" and "))
+                format!(
+                    "It moves {goes} ({}{acts}), where the aim is to {wanted}: {because}{beside}.",
+                    moves.join(" and ")
+                )
             } else {
                 format!("It moves {goes} ({}{acts}), against the aim to {wanted}: {because}.", moves.join(" and "))
             };
@@ -542,12 +553,22 @@ impl Reasoner<'_> {
         points.push(Point {
             by: "dose".into(),
             speaks: None,
-            text: format!("{word} of it ({} g for {} g{ratio}): its work to {} weighs {}.", b.decimal(2), a.decimal(2), self.actions_en(s, 3), if more { "more" } else { "less" }),
+            text: format!(
+                "{word} of it ({} g for {} g{ratio}): its work to {} weighs {}.",
+                b.decimal(2),
+                a.decimal(2),
+                self.actions_en(s, 3),
+                if more { "more" } else { "less" }
+            ),
         });
         let serves: Vec<String> =
             record.actions.iter().filter(|x| self.aim.actions.contains(x)).map(|x| self.en(x)).collect();
         if more && !serves.is_empty() {
-            points.push(Point { by: "action".into(), speaks: Some(true), text: format!("To {} is among what it is for.", list(&serves)) });
+            points.push(Point {
+                by: "action".into(),
+                speaks: Some(true),
+                text: format!("To {} is among what it is for.", list(&serves)),
+            });
         }
         if let Some(range) = record.dose.usual()
             && !range.holds(b)
@@ -571,25 +592,57 @@ impl Reasoner<'_> {
         let gained: Vec<String> = rb.actions.iter().filter(|x| !sa.contains(*x)).map(|x| self.en(x)).collect();
         let lost: Vec<String> = ra.actions.iter().filter(|x| !sb.contains(*x)).map(|x| self.en(x)).collect();
         let kept: Vec<String> = ra.actions.iter().filter(|x| sb.contains(*x)).map(|x| self.en(x)).collect();
-        let kind = if what == What::OtherForm { "another form of the same substance" } else { "practice puts one in the place of the other" };
-        let keeps = if kept.is_empty() { "they share no action in the data".to_string() } else { format!("both can {}", list(&kept)) };
-        points.push(Point { by: "action".into(), speaks: None, text: format!("{} for {}: {kind}; {keeps}.", label(self.m, b), label(self.m, a)) });
+        let kind = if what == What::OtherForm {
+            "another form of the same substance"
+        } else {
+            "practice puts one in the place of the other"
+        };
+        let keeps = if kept.is_empty() {
+            "they share no action in the data".to_string()
+        } else {
+            format!("both can {}", list(&kept))
+        };
+        points.push(Point {
+            by: "action".into(),
+            speaks: None,
+            text: format!("{} for {}: {kind}; {keeps}.", label(self.m, b), label(self.m, a)),
+        });
         if !gained.is_empty() {
-            points.push(Point { by: "action".into(), speaks: None, text: format!("What comes with it: to {}.", list(&gained)) });
+            points.push(Point {
+                by: "action".into(),
+                speaks: None,
+                text: format!("What comes with it: to {}.", list(&gained)),
+            });
         }
         if !lost.is_empty() {
-            points.push(Point { by: "action".into(), speaks: None, text: format!("What goes with the other: to {}.", list(&lost)) });
+            points.push(Point {
+                by: "action".into(),
+                speaks: None,
+                text: format!("What goes with the other: to {}.", list(&lost)),
+            });
         }
         if ra.nature != rb.nature {
-            points.push(Point { by: "nature".into(), speaks: None, text: format!("It is {}, the other {}.", rb.nature, ra.nature) });
+            points.push(Point {
+                by: "nature".into(),
+                speaks: None,
+                text: format!("It is {}, the other {}.", rb.nature, ra.nature),
+            });
         }
         let gains_aim = rb.actions.iter().any(|x| !sa.contains(x) && self.aim.actions.contains(x));
         let loses_aim = ra.actions.iter().any(|x| !sb.contains(x) && self.aim.actions.contains(x));
         if gains_aim {
-            points.push(Point { by: "action".into(), speaks: Some(true), text: "What it brings is among what the prescription is for.".into() });
+            points.push(Point {
+                by: "action".into(),
+                speaks: Some(true),
+                text: "What it brings is among what the prescription is for.".into(),
+            });
         }
         if loses_aim {
-            points.push(Point { by: "action".into(), speaks: Some(false), text: "What goes is among what the prescription is for.".into() });
+            points.push(Point {
+                by: "action".into(),
+                speaks: Some(false),
+                text: "What goes is among what the prescription is for.".into(),
+            });
         }
         points
     }

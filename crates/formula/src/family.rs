@@ -78,10 +78,8 @@ impl Families {
         let edges = edges(m);
         let n = m.formulas().len();
         // Node n is the root that stands for "made from nothing".
-        let plain: Vec<(usize, usize, i64)> = edges
-            .iter()
-            .map(|e| (e.from.map_or(n, |f| f.0 as usize), e.to.0 as usize, e.points))
-            .collect();
+        let plain: Vec<(usize, usize, i64)> =
+            edges.iter().map(|e| (e.from.map_or(n, |f| f.0 as usize), e.to.0 as usize, e.points)).collect();
         let chosen = arborescence(n + 1, n, &plain);
         let mut parent = vec![None; n];
         let mut points = vec![0; n];
@@ -102,8 +100,7 @@ impl Families {
 
     /// What descends from it directly, in the order of date and number.
     pub fn children(&self, m: &Materia, f: FormulaIx) -> Vec<FormulaIx> {
-        let mut list: Vec<FormulaIx> =
-            m.formulas().map(|(ix, _)| ix).filter(|c| self.parent(*c) == Some(f)).collect();
+        let mut list: Vec<FormulaIx> = m.formulas().map(|(ix, _)| ix).filter(|c| self.parent(*c) == Some(f)).collect();
         list.sort_by_key(|c| (m.formula(*c).year, c.0));
         list
     }
@@ -158,7 +155,9 @@ impl Families {
             member.added = b.iter().copied().filter(|s| !pairs.iter().any(|(_, x, _)| x == s)).collect();
             for (x, y, tie) in &pairs {
                 match tie {
-                    Tie::Same if base.grams(*x).is_some() && own.grams(*y).is_some() && base.grams(*x) != own.grams(*y) => {
+                    Tie::Same
+                        if base.grams(*x).is_some() && own.grams(*y).is_some() && base.grams(*x) != own.grams(*y) =>
+                    {
                         member.redosed.push(*x);
                     }
                     Tie::Same => {}
@@ -347,11 +346,8 @@ pub fn arborescence(nodes: usize, root: usize, edges: &[(usize, usize, i64)]) ->
         }
         result
     }
-    let live: Vec<Live> = edges
-        .iter()
-        .enumerate()
-        .map(|(i, &(from, to, cost))| Live { from, to, cost, original: i, above: i })
-        .collect();
+    let live: Vec<Live> =
+        edges.iter().enumerate().map(|(i, &(from, to, cost))| Live { from, to, cost, original: i, above: i }).collect();
     let mut chosen: Vec<usize> = solve(nodes, root, &live).into_iter().map(|i| live[i].original).collect();
     chosen.sort_unstable();
     chosen

@@ -31,8 +31,6 @@ pub use family::{Edge, Families, Family, Member, arborescence};
 pub use matching::{Tie, pair, tie};
 pub use mix::{Conventions, Mix, Part, UnknownConvention, WeighError, formula_label, label};
 pub use profile::{Profile, ProfileLine};
-pub use reader::{
-    Diagnostic, Item, LARGEST, Prescription, Span, Token, TokenKind, Weight, Written, read, read_bytes,
-};
+pub use reader::{Diagnostic, Item, LARGEST, Prescription, Span, Token, TokenKind, Weight, Written, read, read_bytes};
 pub use svg::family_svg;
 pub use trace::{Base, MOST, Sum, Trace, TraceError, Tracer};

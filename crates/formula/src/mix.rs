@@ -91,7 +91,13 @@ impl Conventions {
     ///
     /// # Errors
     /// Where the data does not say; it is never guessed.
-    pub fn weigh(&self, m: &Materia, substance: SubstanceIx, amount: &Amount, era: Era) -> Result<Rational, WeighError> {
+    pub fn weigh(
+        &self,
+        m: &Materia,
+        substance: SubstanceIx,
+        amount: &Amount,
+        era: Era,
+    ) -> Result<Rational, WeighError> {
         let convention = self.of(era).ok_or(WeighError::NoConvention(era))?;
         let mut sum = Rational::ZERO;
         let large = || WeighError::Conversion(fangwright_amount::ConversionError::TooLarge);
@@ -122,9 +128,11 @@ fn piece_weight(m: &Materia, s: SubstanceIx, held: Unit, unit: Unit, era: Era) -
     let ids = [m.substance(s).id.as_str(), m.substance(m.raw_form(s)).id.as_str()];
     for id in ids {
         for u in [unit, held] {
-            let found = m.library().pieces.iter().find(|p| {
-                p.substance == id && p.unit == u && (p.era.is_none() || p.era == Some(era))
-            });
+            let found = m
+                .library()
+                .pieces
+                .iter()
+                .find(|p| p.substance == id && p.unit == u && (p.era.is_none() || p.era == Some(era)));
             if let Some(p) = found {
                 return Some((p.grams, u));
             }

@@ -104,6 +104,14 @@ impl Profile {
                 *value = value.over(total)?;
             }
         }
-        Some(Profile { nature: nature.over(total)?, upward: upward.over(total)?, lines, total, tendency, flavours, channels })
+        Some(Profile {
+            nature: nature.over(total)?,
+            upward: upward.over(total)?,
+            lines,
+            total,
+            tendency,
+            flavours,
+            channels,
+        })
     }
 }

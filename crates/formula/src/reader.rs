@@ -263,8 +263,7 @@ fn is_hanzi(c: char) -> bool {
 }
 
 fn is_letter(c: char) -> bool {
-    c.is_alphabetic() && !is_hanzi(c)
-        || matches!(c, '\u{300}' | '\u{301}' | '\u{304}' | '\u{308}' | '\u{30c}')
+    c.is_alphabetic() && !is_hanzi(c) || matches!(c, '\u{300}' | '\u{301}' | '\u{304}' | '\u{308}' | '\u{30c}')
 }
 
 fn is_mark(c: char) -> bool {
@@ -299,16 +298,7 @@ fn closes(open: char, c: char) -> bool {
 impl<'a> Reader<'a> {
     fn new(m: &'a Materia, text: &'a str) -> Reader<'a> {
         let units = m.library().unit_spellings.iter().map(|(s, u)| (s.as_str(), *u)).collect();
-        Reader {
-            m,
-            text,
-            at: 0,
-            rx: Prescription::default(),
-            mode: Mode::Bring,
-            group: 0,
-            waiting: None,
-            units,
-        }
+        Reader { m, text, at: 0, rx: Prescription::default(), mode: Mode::Bring, group: 0, waiting: None, units }
     }
 
     fn rest(&self) -> &'a str {
@@ -325,7 +315,14 @@ impl<'a> Reader<'a> {
         }
     }
 
-    fn say(&mut self, weight: Weight, code: &str, span: Bytes<usize>, message: impl Into<String>, help: impl Into<String>) {
+    fn say(
+        &mut self,
+        weight: Weight,
+        code: &str,
+        span: Bytes<usize>,
+        message: impl Into<String>,
+        help: impl Into<String>,
+    ) {
         self.rx.diagnostics.push(Diagnostic {
             weight,
             code: code.into(),
@@ -337,7 +334,13 @@ impl<'a> Reader<'a> {
 
     fn run(&mut self) {
         if self.text.trim().is_empty() {
-            self.say(Weight::Error, "empty", 0..self.text.len(), "there is nothing to read", "write at least one ingredient, such as `桂枝 9g`");
+            self.say(
+                Weight::Error,
+                "empty",
+                0..self.text.len(),
+                "there is nothing to read",
+                "write at least one ingredient, such as `桂枝 9g`",
+            );
             self.token(TokenKind::Gap, 0..self.text.len());
             return;
         }
@@ -355,7 +358,13 @@ impl<'a> Reader<'a> {
         let span = self.at..self.at + bytes;
         let what = self.text[span.clone()].to_string();
         self.token(TokenKind::Unread, span.clone());
-        self.say(Weight::Warning, "not-read", span, format!("`{what}` has no meaning here"), "remove it, or put it in brackets as a note");
+        self.say(
+            Weight::Warning,
+            "not-read",
+            span,
+            format!("`{what}` has no meaning here"),
+            "remove it, or put it in brackets as a note",
+        );
         self.at += bytes;
     }
 
@@ -364,16 +373,54 @@ impl<'a> Reader<'a> {
             let end = self.at + c.len_utf8();
             let (span, shown) = (self.at..end, format!("U+{:04X}", c as u32));
             self.token(TokenKind::Mark, span.clone());
-            self.say(Weight::Warning, "invisible", span, format!("an invisible character stands here ({shown})"), "remove it; it was passed over");
+            self.say(
+                Weight::Warning,
+                "invisible",
+                span,
+                format!("an invisible character stands here ({shown})"),
+                "remove it; it was passed over",
+            );
             self.at = end;
-        } else if c.is_whitespace() || matches!(c, ',' | '，' | '、' | ';' | '；' | '。' | '.' | ':' | '：' | '|' | '•' | '·' | '*' | '—' | '–' | '!' | '！' | '?' | '？' | '"' | '“' | '”' | '=') {
+        } else if c.is_whitespace()
+            || matches!(
+                c,
+                ',' | '，'
+                    | '、'
+                    | ';'
+                    | '；'
+                    | '。'
+                    | '.'
+                    | ':'
+                    | '：'
+                    | '|'
+                    | '•'
+                    | '·'
+                    | '*'
+                    | '—'
+                    | '–'
+                    | '!'
+                    | '！'
+                    | '?'
+                    | '？'
+                    | '"'
+                    | '“'
+                    | '”'
+                    | '='
+            )
+        {
             self.gap(c);
         } else if closing(c).is_some() {
             self.bracket(c);
         } else if is_closing(c) {
             let span = self.at..self.at + c.len_utf8();
             self.token(TokenKind::Unread, span.clone());
-            self.say(Weight::Error, "unbalanced", span.clone(), format!("`{c}` closes a bracket that was not opened"), "remove it, or open the bracket before it");
+            self.say(
+                Weight::Error,
+                "unbalanced",
+                span.clone(),
+                format!("`{c}` closes a bracket that was not opened"),
+                "remove it, or open the bracket before it",
+            );
             self.at = span.end;
         } else if let Some(end) = self.number_at(self.at) {
             self.amount(end);
@@ -435,12 +482,22 @@ impl<'a> Reader<'a> {
             let stop = if unit.is_some() { stop } else { number };
             let span = self.at..stop;
             self.token(TokenKind::Unread, span.clone());
-            self.say(Weight::Error, "negative", span, "a dose below zero", "write the dose without the minus sign; to leave an ingredient out write `minus` and its name");
+            self.say(
+                Weight::Error,
+                "negative",
+                span,
+                "a dose below zero",
+                "write the dose without the minus sign; to leave an ingredient out write `minus` and its name",
+            );
             if let Some(last) = self.rx.items.last_mut() {
                 last.notes.push(self.text[self.at..stop].to_string());
             }
             self.at = stop;
-        } else if spaced_before && next.is_some_and(char::is_whitespace) && !self.rx.formulas.is_empty() && !self.number_follows(end) {
+        } else if spaced_before
+            && next.is_some_and(char::is_whitespace)
+            && !self.rx.formulas.is_empty()
+            && !self.number_follows(end)
+        {
             self.operator(Mode::TakeOut, c.len_utf8());
         } else {
             self.token(TokenKind::Gap, self.at..end);
@@ -474,7 +531,13 @@ impl<'a> Reader<'a> {
         }
         let Some((stop, end)) = end else {
             self.token(TokenKind::Unread, start..inner);
-            self.say(Weight::Error, "unbalanced", start..inner, format!("`{open}` is not closed on this line"), "close the bracket; what follows was read as if it were not there");
+            self.say(
+                Weight::Error,
+                "unbalanced",
+                start..inner,
+                format!("`{open}` is not closed on this line"),
+                "close the bracket; what follows was read as if it were not there",
+            );
             self.at = inner;
             return;
         };
@@ -512,7 +575,10 @@ impl<'a> Reader<'a> {
         let words = &m.library().words;
         let mut pot = Vec::new();
         for (name, list) in &words.pot {
-            if list.iter().any(|w| plain.contains(w.as_str()) && (w.chars().any(is_hanzi) || plain == *w || w.contains(' '))) {
+            if list
+                .iter()
+                .any(|w| plain.contains(w.as_str()) && (w.chars().any(is_hanzi) || plain == *w || w.contains(' ')))
+            {
                 pot.extend(Pot::from_word(name));
             }
         }
@@ -538,7 +604,9 @@ impl<'a> Reader<'a> {
         {
             match m.processed_forms(target).iter().find(|f| m.substance(**f).process == Some(process)) {
                 Some(made) => {
-                    if let Resolution::Known { substance, .. } | Resolution::Misspelt { substance, .. } = &mut item.means {
+                    if let Resolution::Known { substance, .. } | Resolution::Misspelt { substance, .. } =
+                        &mut item.means
+                    {
                         *substance = *made;
                     }
                 }
@@ -568,7 +636,9 @@ impl<'a> Reader<'a> {
                 let next = chars.peek().map(|(_, c)| *c);
                 let good = digit(c).is_some()
                     || vulgar(c).is_some()
-                    || (matches!(c, '.' | '．' | ',' | '，') && next.is_some_and(|n| digit(n).is_some()) && self.comma_is_decimal(from + i, c))
+                    || (matches!(c, '.' | '．' | ',' | '，')
+                        && next.is_some_and(|n| digit(n).is_some())
+                        && self.comma_is_decimal(from + i, c))
                     || (matches!(c, '/' | '／' | '⁄') && !seen_stroke && next.is_some_and(|n| digit(n).is_some()));
                 if matches!(c, '/' | '／' | '⁄') {
                     seen_stroke = true;
@@ -609,6 +679,10 @@ impl<'a> Reader<'a> {
     /// A number in hanzi that stands before a unit, with its end: `十二枚`, `半两`, `两钱`.
     fn hanzi_number_at(&self, from: usize) -> Option<(Rational, usize)> {
         let rest = &self.text[from..];
+        // 百合 is lily bulb, not a hundred ge; 半夏 is not a half of anything.
+        if rest.starts_with(is_hanzi) && !self.m.hanzi_prefixes(rest).is_empty() {
+            return None;
+        }
         let mut end = from;
         let mut total: i128 = 0;
         let mut small: Option<i128> = None;
@@ -835,7 +909,13 @@ impl<'a> Reader<'a> {
         let Some((written, end)) = self.amount_at(start, number) else {
             self.at = number;
             self.token(TokenKind::Unread, start..number);
-            self.say(Weight::Error, "not-a-number", start..number, "this amount cannot be read", "write a number and a unit");
+            self.say(
+                Weight::Error,
+                "not-a-number",
+                start..number,
+                "this amount cannot be read",
+                "write a number and a unit",
+            );
             return;
         };
         let bare = self.unit_at(number).0.is_none() && written.upto.is_none();
@@ -851,12 +931,22 @@ impl<'a> Reader<'a> {
         }
         // A run of letters glued to the number, or standing alone behind it, that is no unit.
         if bare {
-            let glued: usize = self.text[number..].chars().take_while(|c| c.is_alphanumeric() && !is_hanzi(*c)).map(char::len_utf8).sum();
+            let glued: usize = self.text[number..]
+                .chars()
+                .take_while(|c| c.is_alphanumeric() && !is_hanzi(*c))
+                .map(char::len_utf8)
+                .sum();
             if glued > 0 {
                 let stop = number + glued;
                 let what = self.text[number..stop].to_string();
                 self.token(TokenKind::Unread, start..stop);
-                self.say(Weight::Error, "unknown-unit", number..stop, format!("`{what}` is not a unit"), "write g, qian, liang, fen, piece …, or a space before the next name");
+                self.say(
+                    Weight::Error,
+                    "unknown-unit",
+                    number..stop,
+                    format!("`{what}` is not a unit"),
+                    "write g, qian, liang, fen, piece …, or a space before the next name",
+                );
                 self.at = stop;
                 return;
             }
@@ -864,12 +954,22 @@ impl<'a> Reader<'a> {
             let word: &str = &next[..next.find(|c: char| !is_letter(c)).unwrap_or(next.len())];
             let after = next[word.len()..].trim_start_matches([' ', '\t']);
             let ends = after.is_empty() || after.starts_with(['\n', '\r', ',', '，', ';', '；', '、']);
-            if !word.is_empty() && ends && self.waiting.is_none() && self.expects_amount() && !self.m.names_a_substance(word)
+            if !word.is_empty()
+                && ends
+                && self.waiting.is_none()
+                && self.expects_amount()
+                && !self.m.names_a_substance(word)
                 && self.word_at(number, &words.directions).is_none()
             {
                 let from = number + (self.text[number..].len() - next.len());
                 self.token(TokenKind::Unread, start..from + word.len());
-                self.say(Weight::Error, "unknown-unit", from..from + word.len(), format!("`{word}` is not a unit"), "write g, qian, liang, fen, piece …");
+                self.say(
+                    Weight::Error,
+                    "unknown-unit",
+                    from..from + word.len(),
+                    format!("`{word}` is not a unit"),
+                    "write g, qian, liang, fen, piece …",
+                );
                 self.at = from + word.len();
                 return;
             }
@@ -899,7 +999,13 @@ impl<'a> Reader<'a> {
             zero |= !n.is_positive();
         }
         if zero {
-            self.say(Weight::Error, "zero", span.clone(), "a dose of nothing", "write how much, or take the ingredient out");
+            self.say(
+                Weight::Error,
+                "zero",
+                span.clone(),
+                "a dose of nothing",
+                "write how much, or take the ingredient out",
+            );
         }
         if let Some(upto) = &w.upto {
             let (low, high) = (w.amount.0.first(), upto.0.first());
@@ -907,16 +1013,35 @@ impl<'a> Reader<'a> {
                 && ua == ub
                 && a > b
             {
-                self.say(Weight::Error, "backwards", span, "the range runs from more to less", "write the smaller number first");
+                self.say(
+                    Weight::Error,
+                    "backwards",
+                    span,
+                    "the range runs from more to less",
+                    "write the smaller number first",
+                );
             } else {
-                self.say(Weight::Note, "range", span, "a range; its middle is used for the arithmetic, its ends for checks", "write one number if one is meant");
+                self.say(
+                    Weight::Note,
+                    "range",
+                    span,
+                    "a range; its middle is used for the arithmetic, its ends for checks",
+                    "write one number if one is meant",
+                );
             }
         }
     }
 
     fn place_amount(&mut self, w: Written) {
         // "each": for all before it that have none.
-        let each = self.rx.tokens.iter().rev().skip(1).find(|t| t.kind != TokenKind::Gap).is_some_and(|t| t.kind == TokenKind::Each);
+        let each = self
+            .rx
+            .tokens
+            .iter()
+            .rev()
+            .skip(1)
+            .find(|t| t.kind != TokenKind::Gap)
+            .is_some_and(|t| t.kind == TokenKind::Each);
         if each {
             let group = self.group;
             let mut given = 0;
@@ -925,7 +1050,13 @@ impl<'a> Reader<'a> {
                 given += 1;
             }
             if given == 0 {
-                self.say(Weight::Error, "each-of-nothing", w.span.start..w.span.end, "`each` speaks of names before it, but all of them have an amount", "write the names before it");
+                self.say(
+                    Weight::Error,
+                    "each-of-nothing",
+                    w.span.start..w.span.end,
+                    "`each` speaks of names before it, but all of them have an amount",
+                    "write the names before it",
+                );
             }
             self.group = self.rx.items.len();
             return;
@@ -1058,15 +1189,18 @@ impl<'a> Reader<'a> {
         let group = self.group;
         let mut given = 0;
         for item in self.rx.items[group..].iter_mut().filter(|i| i.amount.is_none()) {
-            item.amount = Some(Written {
-                amount: Amount::of(Rational::ONE, Unit::Part),
-                upto: None,
-                span: span.clone().into(),
-            });
+            item.amount =
+                Some(Written { amount: Amount::of(Rational::ONE, Unit::Part), upto: None, span: span.clone().into() });
             given += 1;
         }
         if given == 0 {
-            self.say(Weight::Error, "each-of-nothing", span, "`equal parts` speaks of names before it, but all of them have an amount", "write the names before it");
+            self.say(
+                Weight::Error,
+                "each-of-nothing",
+                span,
+                "`equal parts` speaks of names before it, but all of them have an amount",
+                "write the names before it",
+            );
         }
         self.group = self.rx.items.len();
     }
@@ -1082,10 +1216,15 @@ impl<'a> Reader<'a> {
                 && stop <= span.end
                 && let Ok(value) = self.value(i..stop)
             {
-                let per_day = self.text[span.start..i].ends_with('日') || self.text[span.start..i].ends_with('天') || self.text[..i].ends_with("日服");
+                let per_day = self.text[span.start..i].ends_with('日')
+                    || self.text[span.start..i].ends_with('天')
+                    || self.text[..i].ends_with("日服");
                 if self.word_at(stop, &words.days).is_some_and(|e| e <= span.end) && value.is_positive() {
                     self.rx.days = Some(value);
-                } else if !per_day && self.word_at(stop, &words.doses).is_some_and(|e| e <= span.end) && value.is_positive() {
+                } else if !per_day
+                    && self.word_at(stop, &words.doses).is_some_and(|e| e <= span.end)
+                    && value.is_positive()
+                {
                     self.rx.doses = Some(value);
                 }
                 i = stop;
@@ -1110,7 +1249,11 @@ impl<'a> Reader<'a> {
                     || *c == '\''
                     || *c == '’'
                     || (*c == '-' && rest[i + 1..].starts_with(is_letter) && *i > 0 && !rest[..*i].ends_with(' '))
-                    || (matches!(c, '1'..='5') && *i > 0 && rest[..*i].ends_with(|p: char| p.is_ascii_alphabetic()) && !rest[i + 1..].starts_with(|n: char| n.is_ascii_digit() || n == '.'|| n=='/') && tone_digit(&rest[..*i], &rest[i + 1..]));
+                    || (matches!(c, '1'..='5')
+                        && *i > 0
+                        && rest[..*i].ends_with(|p: char| p.is_ascii_alphabetic())
+                        && !rest[i + 1..].starts_with(|n: char| n.is_ascii_digit() || n == '.' || n == '/')
+                        && tone_digit(&rest[..*i], &rest[i + 1..]));
                 !inside
             })
             .map_or(rest.len(), |(i, _)| i);
@@ -1121,7 +1264,13 @@ impl<'a> Reader<'a> {
         let first = run[..first_len].to_lowercase();
         if matches!(first.as_str(), "nan" | "inf" | "infinity" | "null" | "none" | "undefined") {
             self.token(TokenKind::Unread, start..start + first_len);
-            self.say(Weight::Error, "not-a-number", start..start + first_len, format!("`{}` is not a number", &run[..first_len]), "write the dose in figures");
+            self.say(
+                Weight::Error,
+                "not-a-number",
+                start..start + first_len,
+                format!("`{}` is not a number", &run[..first_len]),
+                "write the dose in figures",
+            );
             self.at = start + first_len;
             return;
         }
@@ -1244,25 +1393,34 @@ impl<'a> Reader<'a> {
         let m = self.m;
         let Some(ix) = m.resolve_formula(text).settled() else {
             if let Resolution::Ambiguous { tells, .. } = m.resolve_formula(text) {
-                self.say(Weight::Error, "ambiguous-formula", span, format!("`{text}` names more than one formula"), tells);
+                self.say(
+                    Weight::Error,
+                    "ambiguous-formula",
+                    span,
+                    format!("`{text}` names more than one formula"),
+                    tells,
+                );
             }
             return;
         };
         self.rx.formulas.push(ix);
         let share = self.waiting.take();
         if let Some(w) = share {
-            self.say(Weight::Warning, "amount-before-formula", w.span.start..w.span.end, "an amount before a formula is not used here", "use `blend` for a fraction of a formula");
+            self.say(
+                Weight::Warning,
+                "amount-before-formula",
+                w.span.start..w.span.end,
+                "an amount before a formula is not used here",
+                "use `blend` for a fraction of a formula",
+            );
         }
         for i in &m.formula(ix).ingredients {
             let Some(substance) = m.substance_by_id(&i.substance) else { continue };
             if self.rx.items.iter().any(|x| x.means.settled() == Some(substance)) {
                 continue;
             }
-            let amount = i.grams.map(|g| Written {
-                amount: Amount::of(g, Unit::Gram),
-                upto: None,
-                span: span.clone().into(),
-            });
+            let amount =
+                i.grams.map(|g| Written { amount: Amount::of(g, Unit::Gram), upto: None, span: span.clone().into() });
             self.rx.items.push(Item {
                 name: m.substance(substance).hanzi.clone(),
                 span: span.clone().into(),
@@ -1295,17 +1453,35 @@ impl<'a> Reader<'a> {
         match &means {
             Resolution::Known { unrecorded_process: Some(process), substance, .. } => {
                 let name = show(*substance);
-                self.say(Weight::Note, "process-unrecorded", span.clone(), format!("{name} {process} has no record of its own; the record of {name} is used"), "read the properties with that in mind, or add a record in your own folder");
+                self.say(
+                    Weight::Note,
+                    "process-unrecorded",
+                    span.clone(),
+                    format!("{name} {process} has no record of its own; the record of {name} is used"),
+                    "read the properties with that in mind, or add a record in your own folder",
+                );
             }
             Resolution::Known { .. } => {}
             Resolution::Misspelt { substance, read_as, .. } => {
                 let name = show(*substance);
-                self.say(Weight::Warning, "misspelt", span.clone(), format!("`{text}` is read as {read_as}: {name}"), "look whether that is meant, and correct the spelling");
+                self.say(
+                    Weight::Warning,
+                    "misspelt",
+                    span.clone(),
+                    format!("`{text}` is read as {read_as}: {name}"),
+                    "look whether that is meant, and correct the spelling",
+                );
             }
             Resolution::Ambiguous { candidates, tells, hazard } => {
                 let list: Vec<String> = candidates.iter().map(|c| show(*c)).collect();
                 let hazard = if hazard.is_empty() { String::new() } else { format!(" ({hazard})") };
-                self.say(Weight::Error, "ambiguous-name", span.clone(), format!("`{text}` may be {}{hazard}", list.join(" or ")), format!("write which: {tells}"));
+                self.say(
+                    Weight::Error,
+                    "ambiguous-name",
+                    span.clone(),
+                    format!("`{text}` may be {}{hazard}", list.join(" or ")),
+                    format!("write which: {tells}"),
+                );
             }
             Resolution::Unknown { nearest } => {
                 let list: Vec<String> = nearest.iter().take(3).map(|n| show(n.target)).collect();
@@ -1314,7 +1490,13 @@ impl<'a> Reader<'a> {
                 } else {
                     format!("nearest: {}; correct it, or add it in your own folder", list.join(", "))
                 };
-                self.say(Weight::Error, "unknown-name", span.clone(), format!("`{text}` is no name we hold; it is not checked"), help);
+                self.say(
+                    Weight::Error,
+                    "unknown-name",
+                    span.clone(),
+                    format!("`{text}` is no name we hold; it is not checked"),
+                    help,
+                );
             }
         }
         if self.mode == Mode::TakeOut {
@@ -1328,13 +1510,25 @@ impl<'a> Reader<'a> {
                     }
                     if self.rx.items.len() == before {
                         let name = show(s);
-                        self.say(Weight::Warning, "not-there", span, format!("{name} is to be left out, but is not in it"), "look at the base and the name");
+                        self.say(
+                            Weight::Warning,
+                            "not-there",
+                            span,
+                            format!("{name} is to be left out, but is not in it"),
+                            "look at the base and the name",
+                        );
                     } else {
                         self.rx.left_out.push(s);
                     }
                     self.group = self.rx.items.len();
                 }
-                None => self.say(Weight::Error, "left-out-unclear", span, "what is to be left out is not clear", "write one name"),
+                None => self.say(
+                    Weight::Error,
+                    "left-out-unclear",
+                    span,
+                    "what is to be left out is not clear",
+                    "write one name",
+                ),
             }
             return;
         }
@@ -1350,7 +1544,13 @@ impl<'a> Reader<'a> {
             && self.rx.items.iter().any(|i| i.means.settled() == Some(s))
         {
             let name = show(s);
-            self.say(Weight::Warning, "twice", span.clone(), format!("{name} stands here a second time"), "put both amounts on one line, or take one out");
+            self.say(
+                Weight::Warning,
+                "twice",
+                span.clone(),
+                format!("{name} stands here a second time"),
+                "put both amounts on one line, or take one out",
+            );
         }
         let amount = self.waiting.take();
         let has = amount.is_some();
@@ -1372,12 +1572,23 @@ impl<'a> Reader<'a> {
         self.drop_waiting();
         if self.rx.items.is_empty() && !self.text.trim().is_empty() {
             let end = self.text.len();
-            self.say(Weight::Error, "no-ingredient", 0..end, "no ingredient was found", "write names and amounts, such as `桂枝 9g`");
+            self.say(
+                Weight::Error,
+                "no-ingredient",
+                0..end,
+                "no ingredient was found",
+                "write names and amounts, such as `桂枝 9g`",
+            );
         }
-        let lacking: Vec<Span> =
-            self.rx.items.iter().filter(|i| i.amount.is_none()).map(|i| i.span).collect();
+        let lacking: Vec<Span> = self.rx.items.iter().filter(|i| i.amount.is_none()).map(|i| i.span).collect();
         for span in lacking {
-            self.say(Weight::Warning, "no-amount", span.start..span.end, "no amount is written", "write how much; doses are not checked without it");
+            self.say(
+                Weight::Warning,
+                "no-amount",
+                span.start..span.end,
+                "no amount is written",
+                "write how much; doses are not checked without it",
+            );
         }
         self.rx.tokens.sort_by_key(|t| t.span.start);
         self.rx.diagnostics.sort_by_key(|d| (d.span.start, std::cmp::Reverse(d.weight)));

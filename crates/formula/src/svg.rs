@@ -120,7 +120,10 @@ pub fn family_svg(m: &Materia, family: &Family) -> String {
         let (x1, y1, x2, y2) = (p.x + p.wide, p.y, to.x, to.y);
         let bend = x1 + 34.0;
         let class = if x.stated { "branch" } else { "branch unstated" };
-        let _ = writeln!(svg, r#"<path class="{class}" d="M{x1:.1} {y1:.1} C{bend:.1} {y1:.1} {x1:.1} {y2:.1} {bend:.1} {y2:.1} L{x2:.1} {y2:.1}"/>"#);
+        let _ = writeln!(
+            svg,
+            r#"<path class="{class}" d="M{x1:.1} {y1:.1} C{bend:.1} {y1:.1} {x1:.1} {y2:.1} {bend:.1} {y2:.1} L{x2:.1} {y2:.1}"/>"#
+        );
         let tx = bend + 6.0;
         let mut lines: Vec<(&str, String)> = Vec::new();
         if !x.added.is_empty() {

@@ -41,11 +41,11 @@ pub(crate) fn costs_of(m: &Materia) -> Costs {
         remove_chief: 8,
         remove_deputy: 6,
         remove_assistant: 5,
-        remove_envoy: 4,
+        remove_envoy: 3,
         other_form: 1,
         swap: 3,
         demoted_chief: 6,
-        further_base: 3,
+        further_base: 6,
         keep_at_least: 2,
         keep_percent: 60,
     })
@@ -239,14 +239,7 @@ impl Tracer {
         let singles = singles.into_iter().map(|(_, _, i)| self.sum(m, &[i], &entries, rx)).collect();
         let more = more + sums.len().saturating_sub(LISTED);
         sums.truncate(LISTED);
-        Ok(Trace {
-            best: sums,
-            more_ties: more,
-            singles,
-            points_without_base: nothing,
-            costs: c.clone(),
-            candidates,
-        })
+        Ok(Trace { best: sums, more_ties: more, singles, points_without_base: nothing, costs: c.clone(), candidates })
     }
 
     fn order(&self, s: &Sum) -> Vec<u32> {
@@ -325,8 +318,7 @@ impl Tracer {
             let present: Vec<SubstanceIx> =
                 rx.iter().enumerate().filter(|(i, _)| e.mask & (1 << i) != 0).map(|(_, s)| *s).collect();
             let keeps = crate::matching::pair(m, ingredients, &present);
-            let leaves_out =
-                ingredients.iter().copied().filter(|s| !keeps.iter().any(|(k, _, _)| k == s)).collect();
+            let leaves_out = ingredients.iter().copied().filter(|s| !keeps.iter().any(|(k, _, _)| k == s)).collect();
             bases.push(Base { formula: *formula, keeps, leaves_out, points: e.points });
         }
         bases.sort_by_key(|b| std::cmp::Reverse(b.keeps.len()));

@@ -25,10 +25,10 @@ use fangwright_records::{DataFile, Formula, Library, Problem, Substance};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-pub use names::{Near, Resolution, Via};
 use index::Names;
-pub use normal::{Script, script_of};
+pub use names::{Near, Resolution, Via};
 use normal::Normalizer;
+pub use normal::{Script, script_of};
 
 static LIBRARY: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/library.bin"));
 

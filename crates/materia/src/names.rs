@@ -159,11 +159,7 @@ impl Names<'_> {
                     let f = &self.rows[at as usize];
                     for door in &f.doors {
                         if seen.insert(door.target) {
-                            list.push(Near {
-                                target: door.target,
-                                spelling: f.spelling.to_string(),
-                                distance,
-                            });
+                            list.push(Near { target: door.target, spelling: f.spelling.to_string(), distance });
                         }
                     }
                     if list.len() >= count {
@@ -200,8 +196,8 @@ fn sound_gap(a: &str, b: &str) -> u32 {
 /// How many letters a slip may have before a name is no longer taken for another.
 fn allowance(length: usize, script: Script) -> u32 {
     match (script, length) {
-        (Script::Hanzi, 0..=2) => 0,
-        (Script::Hanzi, _) => 1,
+        // Another character is another herb (过山龙 is not 穿山龙); only what sounds alike is a slip, see `heard_alike`.
+        (Script::Hanzi, _) => 0,
         (_, 0..=4) => 0,
         (_, 5..=8) => 1,
         (_, 9..=14) => 2,
@@ -254,8 +250,7 @@ fn ambiguous_entry<'a>(m: &'a Materia, key: &str, read: bool) -> Option<&'a Ambi
     m.library.ambiguous.iter().find(|a| {
         let names = std::iter::once(&a.name).chain(&a.also);
         if read {
-            latin_key(&a.pinyin) == key
-                || names.filter(|n| script_of(n) == Script::Latin).any(|n| latin_key(n) == key)
+            latin_key(&a.pinyin) == key || names.filter(|n| script_of(n) == Script::Latin).any(|n| latin_key(n) == key)
         } else {
             names.into_iter().any(|n| m.normalizer.hanzi_key(n) == key)
         }
@@ -366,9 +361,8 @@ pub(crate) fn resolve_substance(m: &Materia, name: &str) -> Resolution<Substance
     {
         let rival = nearest.get(1).filter(|r| r.distance <= best.distance);
         let near_rival = nearest.get(1).filter(|r| r.distance <= best.distance + 1);
-        let poison = |n: &Near<SubstanceIx>| {
-            !matches!(m.substance(n.target).toxicity, Toxicity::None | Toxicity::Slight)
-        };
+        let poison =
+            |n: &Near<SubstanceIx>| !matches!(m.substance(n.target).toxicity, Toxicity::None | Toxicity::Slight);
         let deadly = near_rival.is_some_and(|r| poison(r) != poison(best));
         if rival.is_none() && !deadly {
             // A slip for a name that is itself ambiguous is ambiguous still.
@@ -412,9 +406,7 @@ fn ambiguous_near<'a>(m: &'a Materia, key: &str, script: Script, reach: u32) -> 
     if script == Script::Hanzi || reach == 0 {
         return None;
     }
-    m.library.ambiguous.iter().find(|a| {
-        osa::distance(latin_key(&a.pinyin).chars(), key.chars()) as u32 <= reach
-    })
+    m.library.ambiguous.iter().find(|a| osa::distance(latin_key(&a.pinyin).chars(), key.chars()) as u32 <= reach)
 }
 
 /// Takes up to three words off a name and puts the process among them back on what is left.
@@ -509,16 +501,10 @@ pub(crate) fn resolve_formula(m: &Materia, name: &str) -> Resolution<FormulaIx> 
     let length = key.chars().count();
     match (nearest.first(), nearest.get(1)) {
         (Some(best), rival)
-            if best.distance <= allowance(length, script)
-                && rival.is_none_or(|r| r.distance > best.distance) =>
+            if best.distance <= allowance(length, script) && rival.is_none_or(|r| r.distance > best.distance) =>
         {
-            Resolution::Misspelt {
-                substance: best.target,
-                read_as: best.spelling.clone(),
-                distance: best.distance,
-            }
+            Resolution::Misspelt { substance: best.target, read_as: best.spelling.clone(), distance: best.distance }
         }
         _ => Resolution::Unknown { nearest },
     }
 }
-

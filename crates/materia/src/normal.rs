@@ -68,9 +68,7 @@ impl Normalizer {
         }
         let syllable = votes
             .into_iter()
-            .filter_map(|(c, v)| {
-                v.into_iter().max_by(|a, b| a.1.cmp(&b.1).then(b.0.cmp(&a.0))).map(|(s, _)| (c, s))
-            })
+            .filter_map(|(c, v)| v.into_iter().max_by(|a, b| a.1.cmp(&b.1).then(b.0.cmp(&a.0))).map(|(s, _)| (c, s)))
             .collect();
         let variant_heads = variants.iter().filter_map(|(f, _)| f.chars().next()).collect();
         Normalizer { simplified, syllable, variants, variant_heads }

@@ -398,8 +398,7 @@ impl Library {
             problems.append(&mut reader.problems);
         }
         // References between records, once all are in.
-        let substances: BTreeMap<String, ()> =
-            self.substances.iter().map(|s| (s.id.clone(), ())).collect();
+        let substances: BTreeMap<String, ()> = self.substances.iter().map(|s| (s.id.clone(), ())).collect();
         let mut bad_formulas = BTreeSet::new();
         for (file, (ids, formula)) in late {
             let mut reader = Reader { file, problems: Vec::new() };
@@ -531,7 +530,11 @@ impl Library {
         r.id(&raw.id);
         let id = raw.id.get_ref().clone();
         if !seen.insert((0, id.clone())) {
-            r.problem(raw.id.span(), format!("substance `{id}` stands twice"), "keep one record, or give one another id");
+            r.problem(
+                raw.id.span(),
+                format!("substance `{id}` stands twice"),
+                "keep one record, or give one another id",
+            );
             return;
         }
         let known = self.substances.iter().position(|s| s.id == id);
@@ -857,7 +860,10 @@ impl Library {
                 let over: Vec<_> = made.difference(&held).collect();
                 say(
                     &formula.place,
-                    format!("`{}`: its change does not give its ingredients (lacks {lack:?}, has besides {over:?})", formula.id),
+                    format!(
+                        "`{}`: its change does not give its ingredients (lacks {lack:?}, has besides {over:?})",
+                        formula.id
+                    ),
                     "correct `change` or `ingredients`",
                 );
             }

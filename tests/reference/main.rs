@@ -1,0 +1,8 @@
+//! Facts from outside, each with its source, and what the program makes of them.
+
+#[cfg(any())]
+mod bei_yao;
+mod lin_yi;
+mod names;
+mod trade;
+mod zu_ji;

@@ -1,0 +1,100 @@
+"""Holds the traditional names against OpenCC.
+
+Reads the JSON of `facts names` from the file named as argument, or from standard input. Three checks:
+
+- There: the traditional name, made simplified by OpenCC, is the hanzi of the record. What is not is an `exception`.
+- Back: the hanzi, made traditional by OpenCC, is our traditional name, but for a `choice` between forms of one character.
+  The way there cannot see a name left simplified, nor the wrong one of two characters that share a simplified form.
+- Evenness: a simplified character with two traditional forms in our names is explained as a `split`.
+
+Many traditional names were first filled in with this same library and then looked over, so that it agrees proves less
+than that it differs. Every entry of ../opencc-exceptions.toml has to be needed still.
+"""
+
+import json
+import sys
+import tomllib
+from collections import defaultdict
+from importlib.metadata import version
+from pathlib import Path
+
+import opencc
+
+TABLE = Path(__file__).resolve().parent.parent / "opencc-exceptions.toml"
+
+
+def main() -> int:
+    facts = json.loads(Path(sys.argv[1]).read_text(encoding="utf-8") if len(sys.argv) > 1 else sys.stdin.read())
+    table = tomllib.loads(TABLE.read_text(encoding="utf-8"))
+    wrong: list[str] = []
+    for kind, entries in table.items():
+        for entry in entries:
+            if not entry.get("reason"):
+                wrong.append(f"{TABLE.name}: a {kind} without a reason: {entry}")
+    exceptions = {(e["id"], e["field"], e["ours"], e["theirs"]) for e in table.get("exception", [])}
+    choices = {(c["simplified"], c["ours"], c["theirs"]) for c in table.get("choice", [])}
+    splits = {(s["simplified"], s["form"]): sorted(s["names"]) for s in table.get("split", [])}
+
+    records = facts["substances"] + facts["formulas"]
+    there, back = opencc.OpenCC("t2s"), opencc.OpenCC("s2t")
+    equal = equal_back = chosen = 0
+    used_exceptions, used_choices = set(), set()
+    forms: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
+    for record in records:
+        id, hanzi, traditional = record["id"], record["hanzi"], record["traditional"]
+        simplified = there.convert(traditional)
+        key = (id, "hanzi", hanzi, simplified)
+        if simplified == hanzi:
+            equal += 1
+        elif key in exceptions:
+            used_exceptions.add(key)
+        else:
+            wrong.append(f"{id}: {traditional} made simplified is {simplified}, not {hanzi}")
+
+        if len(traditional) != len(hanzi):
+            wrong.append(f"{id}: {hanzi} and {traditional} are not of one length")
+            continue
+        for s, t in zip(hanzi, traditional):
+            forms[s][t].append(id)
+        again = back.convert(hanzi)
+        if again == traditional:
+            equal_back += 1
+            continue
+        if len(again) != len(hanzi):
+            wrong.append(f"{id}: {hanzi} made traditional is {again}, not {traditional}")
+            continue
+        differences = {d for d in zip(hanzi, traditional, again) if d[1] != d[2]}
+        used_choices |= differences & choices
+        if differences <= choices:
+            chosen += 1
+        else:
+            wrong.append(f"{id}: {hanzi} made traditional is {again}, not {traditional}")
+
+    used_splits = set()
+    for s, by_form in forms.items():
+        if len(by_form) == 1:
+            continue
+        explained = {t for t, ids in by_form.items() if splits.get((s, t)) == sorted(ids)}
+        used_splits |= {(s, t) for t in explained}
+        # One form may stand unlisted: the usual one.
+        if len(explained) + 1 < len(by_form):
+            shown = "; ".join(f"{t} in {', '.join(sorted(ids)[:6])}" for t, ids in by_form.items() if t not in explained)
+            wrong.append(f"{s} is written in more than one way: {shown}")
+
+    for key in sorted(exceptions - used_exceptions):
+        wrong.append(f"{TABLE.name}: exception no longer needed: {key}")
+    for key in sorted(choices - used_choices):
+        wrong.append(f"{TABLE.name}: choice no longer needed: {key}")
+    for key in sorted(splits.keys() - used_splits):
+        wrong.append(f"{TABLE.name}: split no longer needed, or with other names than listed: {key}")
+
+    for line in wrong:
+        print(line, file=sys.stderr)
+    print(f"OpenCC {version('opencc')}; {len(wrong)} not explained")
+    print(f"opencc, way back: {len(records)} names, {equal_back} equal, {chosen} by one of {len(choices)} choices of form")
+    print(f"opencc: {len(records)} names, {equal} equal, {len(used_exceptions)} excepted")
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

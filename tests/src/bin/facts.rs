@@ -1,0 +1,115 @@
+//! Prints what the scripts under `tests/reference/` and `benches/` hold other libraries against, as JSON:
+//! `facts edges`, `facts names`, `facts sets`, `facts resolve` (names on standard input, one a line), and
+//! `facts trace N` (so many traces of one prescription, timed).
+
+use std::io::{BufRead, stdin};
+use std::time::Instant;
+
+use fangwright_formula::{Conventions, Families, Mix, Tracer, read};
+use fangwright_materia::Materia;
+use serde_json::{Value, json};
+
+fn main() {
+    let m = Materia::embedded();
+    let what = std::env::args().nth(1).unwrap_or_default();
+    let answer = match what.as_str() {
+        "edges" => edges(&m),
+        "names" => names(&m),
+        "sets" => sets(&m),
+        "resolve" => resolve(&m),
+        "trace" => trace(&m, std::env::args().nth(2).and_then(|n| n.parse().ok()).unwrap_or(100)),
+        _ => {
+            eprintln!("usage: facts edges|names|sets|resolve|trace [N]");
+            std::process::exit(2);
+        }
+    };
+    println!("{answer}");
+}
+
+/// The graph that the family is the least-cost arborescence of, and its total.
+fn edges(m: &Materia) -> Value {
+    let families = Families::new(m);
+    let id = |f| m.formula(f).id.clone();
+    let list: Vec<Value> =
+        families.edges.iter().map(|e| json!({ "from": e.from.map(id), "to": id(e.to), "points": e.points })).collect();
+    json!({ "edges": list, "total": families.total })
+}
+
+/// Every name of every record.
+fn names(m: &Materia) -> Value {
+    let substances: Vec<Value> = m
+        .substances()
+        .map(|(_, s)| {
+            json!({ "id": s.id, "hanzi": s.hanzi, "traditional": s.traditional, "pinyin": s.pinyin, "latin": s.latin,
+                "english": s.english, "old": s.old, "regional": s.regional, "trade": s.trade })
+        })
+        .collect();
+    let formulas: Vec<Value> = m
+        .formulas()
+        .map(|(_, f)| {
+            json!({ "id": f.id, "hanzi": f.hanzi, "traditional": f.traditional, "pinyin": f.pinyin,
+                "english": f.english, "aliases": f.aliases })
+        })
+        .collect();
+    json!({ "substances": substances, "formulas": formulas })
+}
+
+/// The composition of every formula.
+fn sets(m: &Materia) -> Value {
+    m.formulas()
+        .map(|(_, f)| {
+            let set: Vec<&str> = f.ingredients.iter().map(|i| i.substance.as_str()).collect();
+            json!({ "id": f.id, "set": set })
+        })
+        .collect()
+}
+
+/// The nearest substance to each name on standard input, and the seconds it took on one core.
+fn resolve(m: &Materia) -> Value {
+    let lines: Vec<String> = stdin().lock().lines().map_while(Result::ok).collect();
+    let start = Instant::now();
+    let found: Vec<Option<&str>> = lines
+        .iter()
+        .map(|name| match m.resolve(name).settled() {
+            Some(s) => Some(m.substance(s).id.as_str()),
+            None => m.nearest(name, 1).first().map(|n| m.substance(n.target).id.as_str()),
+        })
+        .collect();
+    json!({ "found": found, "seconds": start.elapsed().as_secs_f64() })
+}
+
+/// The prescription that `benches/` time too.
+const PRESCRIPTION: &str =
+    "柴胡12g 黄芩9g 法半夏9g 党参9g 炙甘草6g 生姜9g 大枣12g 熟地黄12g 白芍9g 当归9g 川芎6g 陈皮6g";
+
+/// Traces one prescription `count` times over the collection: the seconds of each, and what came out. With it goes what
+/// a script needs to count the same points: the costs, the roles, and how ingredients may stand for one another.
+fn trace(m: &Materia, count: usize) -> Value {
+    let mix = Mix::of_prescription(m, &read(m, PRESCRIPTION), &Conventions::usual(m));
+    let (rx, grams): (Vec<_>, Vec<_>) = mix.parts.iter().map(|p| (p.substance, p.grams)).unzip();
+    let tracer = Tracer::new(m);
+    let mut seconds = Vec::new();
+    let mut found = None;
+    for _ in 0..count.max(1) {
+        let start = Instant::now();
+        found = tracer.trace(m, &rx, &grams, |_| true).ok();
+        seconds.push(start.elapsed().as_secs_f64());
+    }
+    let ids: Vec<&str> = rx.iter().map(|s| m.substance(*s).id.as_str()).collect();
+    let roles: serde_json::Map<String, Value> =
+        m.formulas().map(|(_, f)| (f.id.clone(), f.ingredients.iter().map(|i| json!(i.role)).collect())).collect();
+    let mut ties = serde_json::Map::new();
+    for (a, s) in m.substances() {
+        let list: serde_json::Map<String, Value> = rx
+            .iter()
+            .zip(&ids)
+            .filter_map(|(b, id)| Some(((*id).to_string(), json!(fangwright_formula::tie(m, a, *b)?))))
+            .collect();
+        if !list.is_empty() {
+            ties.insert(s.id.clone(), list.into());
+        }
+    }
+    let mut value = json!({ "rx": ids, "seconds": seconds, "found": found, "roles": roles, "ties": ties });
+    m.spell_ids(&mut value);
+    value
+}
