@@ -1,6 +1,5 @@
 //! Facts from outside, each with its source, and what the program makes of them.
 
-#[cfg(any())]
 mod bei_yao;
 mod lin_yi;
 mod names;

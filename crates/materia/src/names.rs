@@ -1,5 +1,3 @@
-use std::collections::BTreeSet;
-
 use fangwright_records::{Ambiguous, Process, Toxicity};
 use rapidfuzz::distance::osa;
 use schemars::JsonSchema;
@@ -103,11 +101,16 @@ impl Names<'_> {
     }
 
     pub(crate) fn nearest(&self, name: &str, n: &Normalizer, count: usize) -> Vec<Near<u32>> {
+        self.near(name, n, count, usize::MAX)
+    }
+
+    /// The nearest names, but none that is more than `behind` slips farther than the very nearest.
+    fn near(&self, name: &str, n: &Normalizer, count: usize, behind: usize) -> Vec<Near<u32>> {
         let (key, shelf) = match script_of(name) {
             Script::Hanzi => (n.hanzi_key(name), &self.hanzi),
             Script::Latin => (latin_key(name), &self.latin),
         };
-        let mut found = self.near_key(&key, shelf, count);
+        let mut found = self.near_key(&key, shelf, count, behind);
         if script_of(name) == Script::Hanzi
             && let Some(read) = n.read_aloud(&key)
             && let Some(doors) = self.exact(&read)
@@ -127,70 +130,143 @@ impl Names<'_> {
         self.row(key).map_or_else(|| key.to_string(), |r| r.spelling.to_string())
     }
 
-    fn near_key(&self, key: &str, shelf: &[u32], count: usize) -> Vec<Near<u32>> {
+    /// Goes outward ring by ring: most slips are small, and a small circle is searched fast. A row is looked at once,
+    /// when its length comes within reach; until the ring of the least distance that its letters allow, it waits.
+    fn near_key(&self, key: &str, shelf: &[u32], count: usize, behind: usize) -> Vec<Near<u32>> {
         let length = key.chars().count();
+        let mut list: Vec<Near<u32>> = Vec::new();
         if length == 0 || count == 0 {
-            return Vec::new();
+            return list;
         }
         let signature = letters(key);
-        let scorer = osa::BatchComparator::new(key.chars());
-        // Widen step by step: most slips are small, and a small circle is searched fast.
-        let widest = length.div_ceil(2).clamp(1, 6);
-        let mut reach = 1.min(widest);
-        loop {
-            let mut found: Vec<(u32, u32, u32)> = Vec::new();
-            let low = shelf.partition_point(|f| usize::from(self.rows[*f as usize].length) + reach < length);
-            let high = shelf.partition_point(|f| usize::from(self.rows[*f as usize].length) <= length + reach);
-            for at in &shelf[low..high] {
-                let f = &self.rows[*at as usize];
-                if (signature ^ f.letters).count_ones() as usize > 2 * reach {
-                    continue;
-                }
-                let args = osa::Args::default().score_cutoff(reach);
-                if let Some(d) = scorer.distance_with_args(f.key.chars(), &args) {
-                    found.push((d as u32, sound_gap(key, &f.key), *at));
-                }
-            }
-            if !found.is_empty() || reach >= widest {
-                found.sort_unstable();
-                let mut seen = BTreeSet::new();
-                let mut list = Vec::new();
-                for (distance, _, at) in found {
-                    let f = &self.rows[at as usize];
-                    for door in &f.doors {
-                        if seen.insert(door.target) {
-                            list.push(Near { target: door.target, spelling: f.spelling.to_string(), distance });
-                        }
-                    }
-                    if list.len() >= count {
+        let ruler = Ruler::new(key);
+        let heard_key = heard(key);
+        let widest = length.div_ceil(2).clamp(1, WIDEST);
+        let mut waiting: [Vec<u32>; WIDEST + 1] = Default::default();
+        let mut found: [Vec<u32>; WIDEST + 1] = Default::default();
+        for reach in 0..=widest {
+            let shorter = length.checked_sub(reach).filter(|_| reach > 0);
+            for wanted in [Some(length + reach), shorter].into_iter().flatten() {
+                let low = shelf.partition_point(|f| usize::from(self.rows[*f as usize].length) < wanted);
+                for at in &shelf[low..] {
+                    let row = &self.rows[*at as usize];
+                    if usize::from(row.length) != wanted {
                         break;
                     }
+                    let least = reach.max(least_distance(signature, row.letters));
+                    if least <= widest {
+                        waiting[least].push(*at);
+                    }
                 }
-                // A further ring, so that a close runner-up is not missed.
-                if list.len() >= count || reach >= widest {
+            }
+            for at in std::mem::take(&mut waiting[reach]) {
+                if let Some(distance) = ruler.distance(&self.rows[at as usize].key, widest) {
+                    found[distance].push(at);
+                }
+            }
+            // Every row at this distance is known now.
+            let mut ring: Vec<(u32, u32)> = match found[reach].as_slice() {
+                [] => Vec::new(),
+                [one] => vec![(0, *one)],
+                many => many.iter().map(|at| (self.strangeness(key, &heard_key, *at), *at)).collect(),
+            };
+            ring.sort_unstable();
+            for (_, at) in ring {
+                let row = &self.rows[at as usize];
+                for door in &row.doors {
+                    if list.iter().all(|n| n.target != door.target) {
+                        let spelling = row.spelling.to_string();
+                        list.push(Near { target: door.target, spelling, distance: reach as u32 });
+                    }
+                }
+                if list.len() >= count {
                     list.truncate(count);
                     return list;
                 }
             }
-            reach += 1;
+            if list.first().is_some_and(|n| reach - n.distance as usize >= behind) {
+                break;
+            }
         }
+        list
+    }
+
+    /// Breaks ties between rows that are equally many letters away: how far they sound, how they begin, and whether
+    /// they are but a reading of an alias in hanzi, which people type less often than a name in letters.
+    fn strangeness(&self, key: &str, heard_key: &str, at: u32) -> u32 {
+        let row = &self.rows[at as usize];
+        let different_start = u32::from(key.chars().next() != row.key.chars().next());
+        let only_read = u32::from(row.spelling.starts_with(is_hanzi) && !row.key.starts_with(is_hanzi));
+        2 * osa::distance(heard_key.chars(), heard(&row.key).chars()) as u32 + different_start + 3 * only_read
     }
 }
 
-/// How far apart two keys sound once the usual confusions of ear and keyboard are taken out: breaks ties only.
-fn sound_gap(a: &str, b: &str) -> u32 {
-    fn heard(key: &str) -> String {
-        key.replace("zh", "z")
-            .replace("ch", "c")
-            .replace("sh", "s")
-            .replace("ng", "n")
-            .replace("hs", "x")
-            .replace("ts", "c")
-            .replace("yi", "i")
-            .replace('q', "c")
+/// The farthest that a name is looked for.
+const WIDEST: usize = 6;
+
+/// No fewer edits lie between two names than letters that only the one has, nor than letters that only the other has.
+fn least_distance(a: u64, b: u64) -> usize {
+    (a & !b).count_ones().max((b & !a).count_ones()) as usize
+}
+
+/// Measures the distance from one name to many.
+enum Ruler {
+    /// Of up to 64 letters: where each letter stands in the name, as bits.
+    Letters { places: [u64; 26], length: u32 },
+    Any(osa::BatchComparator<char>),
+}
+
+impl Ruler {
+    fn new(key: &str) -> Ruler {
+        if key.len() > 64 || key.is_empty() || !key.bytes().all(|b| b.is_ascii_lowercase()) {
+            return Ruler::Any(osa::BatchComparator::new(key.chars()));
+        }
+        let mut places = [0; 26];
+        for (i, b) in key.bytes().enumerate() {
+            places[usize::from(b - b'a')] |= 1 << i;
+        }
+        Ruler::Letters { places, length: key.len() as u32 }
     }
-    let different_start = u32::from(a.chars().next() != b.chars().next());
-    2 * osa::distance(heard(a).chars(), heard(b).chars()) as u32 + different_start
+
+    /// Letters changed, left out, put in or exchanged with their neighbour, if not more than `most`.
+    fn distance(&self, other: &str, most: usize) -> Option<usize> {
+        let (places, length) = match self {
+            Ruler::Letters { places, length } => (places, *length),
+            Ruler::Any(comparator) => {
+                let args = osa::Args::default().score_cutoff(most);
+                return comparator.distance_with_args(other.chars(), &args);
+            }
+        };
+        // Hyyrö's bit-parallel form of the distance: one column of the table in a few words.
+        let last = length - 1;
+        let (mut up, mut down, mut diagonal, mut before) = (u64::MAX, 0u64, 0u64, 0u64);
+        let mut distance = length as usize;
+        for b in other.bytes() {
+            let here = places.get(usize::from(b.wrapping_sub(b'a'))).copied().unwrap_or(0);
+            let exchanged = ((!diagonal & here) << 1) & before;
+            diagonal = ((here & up).wrapping_add(up) ^ up) | here | down | exchanged;
+            let right = down | !(diagonal | up);
+            let left = diagonal & up;
+            distance = distance + (right >> last & 1) as usize - (left >> last & 1) as usize;
+            let right = right << 1 | 1;
+            up = left << 1 | !(diagonal | right);
+            down = right & diagonal;
+            before = here;
+        }
+        Some(distance).filter(|d| *d <= most)
+    }
+}
+
+/// A key with the usual confusions of ear and keyboard taken out.
+fn heard(key: &str) -> String {
+    key.replace("zh", "z")
+        .replace("ch", "c")
+        .replace("sh", "s")
+        .replace("ng", "n")
+        .replace("hs", "x")
+        .replace("ts", "c")
+        .replace("yi", "i")
+        .replace('q', "c")
 }
 
 /// How many letters a slip may have before a name is no longer taken for another.
@@ -214,43 +290,48 @@ struct Stripped<'a> {
 /// The name without one word before or after it that says how, where from or how good.
 fn strip_one<'a>(m: &'a Materia, name: &str) -> Vec<Stripped<'a>> {
     let words = &m.library.words;
-    let mut all: Vec<(&str, Option<Process>)> = Vec::new();
-    for (process, list) in &words.process {
-        all.extend(list.iter().map(|w| (w.as_str(), Process::from_word(process))));
-    }
-    for list in [&words.raw, &words.origin, &words.quality] {
-        all.extend(list.iter().map(|w| (w.as_str(), None)));
-    }
-    all.sort_by_key(|(w, _)| std::cmp::Reverse(w.chars().count()));
-    let mut found = Vec::new();
     let hanzi = script_of(name) == Script::Hanzi;
     let lower = name.to_lowercase();
-    for (word, process) in all {
-        let same_script = (script_of(word) == Script::Hanzi) == hanzi;
-        if !same_script {
-            continue;
-        }
+    let by_process = words.process.iter().flat_map(|(p, list)| list.iter().map(move |w| (w, Some(p))));
+    let others = [&words.raw, &words.origin, &words.quality].into_iter().flatten().map(|w| (w, None));
+    let mut found = Vec::new();
+    for (word, process) in by_process.chain(others) {
         let rests = if hanzi {
-            [name.strip_prefix(word), name.strip_suffix(word)]
+            [name.strip_prefix(word.as_str()), name.strip_suffix(word.as_str())]
         } else {
             let spaced = |r: &&str| r.starts_with([' ', '-']) || r.ends_with([' ', '-']);
-            [lower.strip_prefix(word).filter(spaced), lower.strip_suffix(word).filter(spaced)]
+            [lower.strip_prefix(word.as_str()).filter(spaced), lower.strip_suffix(word.as_str()).filter(spaced)]
         };
         for rest in rests.into_iter().flatten() {
             let rest = rest.trim_matches([' ', '-']);
-            if !rest.is_empty() {
-                found.push(Stripped { rest: rest.to_string(), process, beside: vec![word] });
+            if !rest.is_empty() && (script_of(word) == Script::Hanzi) == hanzi {
+                let process = process.and_then(|p| Process::from_word(p));
+                found.push(Stripped { rest: rest.to_string(), process, beside: vec![word.as_str()] });
             }
         }
     }
+    // The longest word first; few words fit, so only those are sorted.
+    found.sort_by_key(|s| std::cmp::Reverse(s.beside[0].chars().count()));
     found
+}
+
+/// Whether the letters of `text` may be `key`, by the first one: most are not, and that is seen without reading on.
+fn may_spell(text: &str, key: &str) -> bool {
+    match text.chars().next() {
+        Some(c) if c.is_ascii_alphabetic() => key.starts_with(c.to_ascii_lowercase()),
+        Some(c) => !is_hanzi(c),
+        None => key.is_empty(),
+    }
 }
 
 fn ambiguous_entry<'a>(m: &'a Materia, key: &str, read: bool) -> Option<&'a Ambiguous> {
     m.library.ambiguous.iter().find(|a| {
         let names = std::iter::once(&a.name).chain(&a.also);
         if read {
-            latin_key(&a.pinyin) == key || names.filter(|n| script_of(n) == Script::Latin).any(|n| latin_key(n) == key)
+            may_spell(&a.pinyin, key) && latin_key(&a.pinyin) == key
+                || names
+                    .filter(|n| may_spell(n, key) && script_of(n) == Script::Latin)
+                    .any(|n| latin_key(n) == key)
         } else {
             names.into_iter().any(|n| m.normalizer.hanzi_key(n) == key)
         }
@@ -354,7 +435,9 @@ pub(crate) fn resolve_substance(m: &Materia, name: &str) -> Resolution<Substance
         Script::Hanzi => m.normalizer.hanzi_key(name),
         Script::Latin => latin_key(name),
     };
-    let nearest = m.nearest(name, 5);
+    // Only what is as near as the nearest, or one slip farther, decides.
+    let nearest: Vec<Near<SubstanceIx>> =
+        m.substance_names.near(name, &m.normalizer, 5, 1).into_iter().map(|n| n.map(SubstanceIx)).collect();
     let length = key.chars().count();
     if let Some(best) = nearest.first()
         && (best.distance <= allowance(length, script) || heard_alike(m, &key, best))
@@ -394,7 +477,7 @@ pub(crate) fn resolve_substance(m: &Materia, name: &str) -> Resolution<Substance
             hazard: entry.hazard.clone(),
         };
     }
-    Resolution::Unknown { nearest }
+    Resolution::Unknown { nearest: m.nearest(name, 5) }
 }
 
 fn heard_alike(m: &Materia, key: &str, best: &Near<SubstanceIx>) -> bool {
@@ -406,7 +489,14 @@ fn ambiguous_near<'a>(m: &'a Materia, key: &str, script: Script, reach: u32) -> 
     if script == Script::Hanzi || reach == 0 {
         return None;
     }
-    m.library.ambiguous.iter().find(|a| osa::distance(latin_key(&a.pinyin).chars(), key.chars()) as u32 <= reach)
+    let ruler = Ruler::new(key);
+    let length = key.chars().count();
+    m.library.ambiguous.iter().find(|a| {
+        // A letter with a mark is one letter of the key, so lengths can be compared before the marks are off.
+        let letters = a.pinyin.chars().filter(|c| c.is_alphabetic()).count();
+        letters.abs_diff(length) <= reach as usize
+            && ruler.distance(&latin_key(&a.pinyin), reach as usize).is_some()
+    })
 }
 
 /// Takes up to three words off a name and puts the process among them back on what is left.

@@ -652,31 +652,49 @@ impl Library {
         if raw.process.is_some() && raw.parent.is_none() && old.as_ref().is_none_or(|o| o.parent.is_none()) {
             r.problem(span.clone(), format!("`{id}` has a `process` but no `parent`"), "say what it is made from");
         }
+        // Every field is looked at before the record is made, so that all that is missing is said at once.
+        let traditional = field!(traditional, text);
+        let latin = field!(latin, text);
+        let english = field!(english, text);
+        let kind = field!(kind);
+        let species = field!(species);
+        let family = field!(family);
+        let part = field!(part);
+        let category = field!(category, text);
+        let old_names = field!(old, plain);
+        let regional = field!(regional, plain);
+        let trade = field!(trade, plain);
+        let nature = field!(nature);
+        let channels = field!(channels);
+        let tendency = field!(tendency, Spanned::into_inner);
+        let toxicity = field!(toxicity);
+        let pregnancy = field!(pregnancy);
+        let pot = field!(pot);
         let record = (|| {
             Some(Substance {
                 id: id.clone(),
                 hanzi: hanzi?,
-                traditional: field!(traditional, text)?,
+                traditional: traditional?,
                 pinyin: pinyin?,
-                latin: field!(latin, text)?,
-                english: field!(english, text)?,
-                kind: field!(kind)?,
-                species: field!(species)?,
-                family: field!(family)?,
-                part: field!(part)?,
-                category: field!(category, text)?,
-                old: field!(old, plain)?,
-                regional: field!(regional, plain)?,
-                trade: field!(trade, plain)?,
-                nature: field!(nature)?,
+                latin: latin?,
+                english: english?,
+                kind: kind?,
+                species: species?,
+                family: family?,
+                part: part?,
+                category: category?,
+                old: old_names?,
+                regional: regional?,
+                trade: trade?,
+                nature: nature?,
                 flavours: flavours?,
-                channels: field!(channels)?,
-                tendency: field!(tendency, Spanned::into_inner)?,
+                channels: channels?,
+                tendency: tendency?,
                 actions: actions?,
                 dose: dose?,
-                toxicity: field!(toxicity)?,
-                pregnancy: field!(pregnancy)?,
-                pot: field!(pot)?,
+                toxicity: toxicity?,
+                pregnancy: pregnancy?,
+                pot: pot?,
                 parent: raw.parent.map(Spanned::into_inner).or_else(|| old.as_ref()?.parent.clone()),
                 process: raw.process.or_else(|| old.as_ref()?.process),
                 swap: raw.swap.map(plain).or_else(|| Some(old.as_ref()?.swap.clone())).unwrap_or_default(),
@@ -775,26 +793,43 @@ impl Library {
             Provenance { source: s.book.into_inner(), at: s.at, how: s.how, fields: Vec::new() }
         });
         let provenance = r.provenance(raw.provenance, &self.sources);
+        // Every field is looked at before the record is made, so that all that is missing is said at once.
+        let hanzi = field!(hanzi, raw.hanzi.map(Spanned::into_inner));
+        let traditional = field!(traditional, raw.traditional.map(Spanned::into_inner));
+        let pinyin = field!(pinyin, raw.pinyin.map(Spanned::into_inner));
+        let english = field!(english, raw.english.map(Spanned::into_inner));
+        let form = field!(form, raw.form);
+        let category = field!(category, raw.category.map(Spanned::into_inner));
+        let source = field!(source, source);
+        let year = field!(year, year);
+        let measures = field!(measures, raw.measures);
+        let ingredients = field!(ingredients, ingredients);
+        let actions = field!(actions, actions);
+        let patterns = field!(patterns, patterns);
+        let findings = field!(findings, raw.findings);
+        let tongue = field!(tongue, raw.tongue);
+        let pulse = field!(pulse, raw.pulse);
+        let cautions = field!(cautions, raw.cautions);
         let record = (|| {
             Some(Formula {
                 id: id.clone(),
-                hanzi: field!(hanzi, raw.hanzi.map(Spanned::into_inner))?,
-                traditional: field!(traditional, raw.traditional.map(Spanned::into_inner))?,
-                pinyin: field!(pinyin, raw.pinyin.map(Spanned::into_inner))?,
-                english: field!(english, raw.english.map(Spanned::into_inner))?,
+                hanzi: hanzi?,
+                traditional: traditional?,
+                pinyin: pinyin?,
+                english: english?,
                 aliases: raw.aliases,
-                form: field!(form, raw.form)?,
-                category: field!(category, raw.category.map(Spanned::into_inner))?,
-                source: field!(source, source)?,
-                year: field!(year, year)?,
-                measures: field!(measures, raw.measures)?,
-                ingredients: field!(ingredients, ingredients)?,
-                actions: field!(actions, actions)?,
-                patterns: field!(patterns, patterns)?,
-                findings: field!(findings, raw.findings)?,
-                tongue: field!(tongue, raw.tongue)?,
-                pulse: field!(pulse, raw.pulse)?,
-                cautions: field!(cautions, raw.cautions)?,
+                form: form?,
+                category: category?,
+                source: source?,
+                year: year?,
+                measures: measures?,
+                ingredients: ingredients?,
+                actions: actions?,
+                patterns: patterns?,
+                findings: findings?,
+                tongue: tongue?,
+                pulse: pulse?,
+                cautions: cautions?,
                 change: change.or_else(|| old.as_ref()?.change.clone()),
                 provenance,
                 review: raw.review,
