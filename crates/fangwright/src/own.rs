@@ -19,12 +19,12 @@ fn usual_folder() -> Option<PathBuf> {
     folder.is_dir().then_some(folder)
 }
 
-fn collect(folder: &Path, root: &Path, files: &mut Vec<DataFile>, problems: &mut Vec<Problem>) -> io::Result<()> {
+fn collect(folder: &Path, files: &mut Vec<DataFile>, problems: &mut Vec<Problem>) -> io::Result<()> {
     let mut entries: Vec<PathBuf> = fs::read_dir(folder)?.filter_map(|e| Some(e.ok()?.path())).collect();
     entries.sort();
     for path in entries {
         if path.is_dir() {
-            collect(&path, root, files, problems)?;
+            collect(&path, files, problems)?;
         } else if path.extension().is_some_and(|e| e == "toml") {
             let name = path.display().to_string();
             match fs::read_to_string(&path) {
@@ -52,7 +52,7 @@ pub fn load(folder: Option<&Path>) -> Result<Loaded, String> {
         return Ok(Loaded { materia: Materia::embedded(), problems: Vec::new() });
     };
     let (mut files, mut unread) = (Vec::new(), Vec::new());
-    collect(&folder, &folder, &mut files, &mut unread)
+    collect(&folder, &mut files, &mut unread)
         .map_err(|e| format!("the folder {} cannot be read: {e}; name another with --data", folder.display()))?;
     let (materia, mut problems) = Materia::with_own(&files);
     problems.extend(unread);

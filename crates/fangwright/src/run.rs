@@ -23,7 +23,7 @@ use crate::{Cli, Command, Input, demo, output, own, render};
 pub struct Failure {
     pub message: String,
     pub input: String,
-    pub diagnostic: Option<Diagnostic>,
+    pub diagnostic: Option<Box<Diagnostic>>,
 }
 
 impl From<String> for Failure {
@@ -74,10 +74,11 @@ pub fn run(cli: Cli) -> i32 {
         Ok(good) => i32::from(!good),
         Err(failure) => {
             if json {
-                session.print("error", ErrorAnswer { error: failure.message, diagnostic: failure.diagnostic });
+                session
+                    .print("error", ErrorAnswer { error: failure.message, diagnostic: failure.diagnostic.map(|d| *d) });
             } else {
                 match &failure.diagnostic {
-                    Some(d) => eprint!("{}", render::diagnostics(&failure.input, std::slice::from_ref(d))),
+                    Some(d) => eprint!("{}", render::diagnostics(&failure.input, std::slice::from_ref(d.as_ref()))),
                     None => eprintln!("error: {}", failure.message),
                 }
             }
@@ -154,12 +155,14 @@ fn command(s: &Session, command: Command) -> Result<bool, Failure> {
             let text = expression.join(" ");
             let sum = blend(s.m(), &text).map_err(|error| Failure {
                 message: error.to_string(),
-                diagnostic: error.span().map(|span| Diagnostic {
-                    weight: Weight::Error,
-                    code: "blend".into(),
-                    span,
-                    message: error.to_string(),
-                    help: "write formulas and substances with `+` or `-` between, a share before a formula".into(),
+                diagnostic: error.span().map(|span| {
+                    Box::new(Diagnostic {
+                        weight: Weight::Error,
+                        code: "blend".into(),
+                        span,
+                        message: error.to_string(),
+                        help: "write formulas and substances with `+` or `-` between, a share before a formula".into(),
+                    })
                 }),
                 input: text.clone(),
             })?;

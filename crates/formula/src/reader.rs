@@ -584,7 +584,7 @@ impl<'a> Reader<'a> {
         }
         let mut process = None;
         for (name, list) in &words.process {
-            if list.iter().any(|w| *w == plain) {
+            if list.contains(&plain) {
                 process = Process::from_word(name);
             }
         }
@@ -1175,8 +1175,7 @@ impl<'a> Reader<'a> {
             for word in words.process.values().flatten().filter(|w| w.chars().any(is_hanzi)) {
                 if plain.starts_with(word.as_str()) && self.m.hanzi_prefixes(tail).is_empty() {
                     let len: usize = tail.chars().take(word.chars().count()).map(char::len_utf8).sum();
-                    let followed = self.m.hanzi_prefixes(&tail[len..]).first().is_some();
-                    if !followed {
+                    if self.m.hanzi_prefixes(&tail[len..]).is_empty() {
                         return best + len;
                     }
                 }
@@ -1298,7 +1297,7 @@ impl<'a> Reader<'a> {
                 return self.operator(mode, first_len);
             }
         }
-        if words.directions.contains(&first) && !self.expects_name_after(one_word) {
+        if words.directions.contains(&first) {
             let line = start + rest.find(['\n', ';']).unwrap_or(rest.len());
             return self.direction(start..line);
         }
@@ -1339,10 +1338,6 @@ impl<'a> Reader<'a> {
             return self.name(start..start + run[..bad].trim_end().len());
         }
         self.name(start..end);
-    }
-
-    fn expects_name_after(&self, _end: usize) -> bool {
-        false
     }
 
     /// Cuts a run of words into names that are all known; `None` where that does not come out even.

@@ -130,37 +130,67 @@ impl Names<'_> {
         self.row(key).map_or_else(|| key.to_string(), |r| r.spelling.to_string())
     }
 
-    /// Goes outward ring by ring: most slips are small, and a small circle is searched fast. A row is looked at once,
-    /// when its length comes within reach; until the ring of the least distance that its letters allow, it waits.
     fn near_key(&self, key: &str, shelf: &[u32], count: usize, behind: usize) -> Vec<Near<u32>> {
         let length = key.chars().count();
-        let mut list: Vec<Near<u32>> = Vec::new();
         if length == 0 || count == 0 {
-            return list;
+            return Vec::new();
         }
+        let widest = length.div_ceil(2).clamp(1, WIDEST);
+        // Most slips are small. To look no farther at first lets most rows be passed over by their letters alone.
+        let narrow = widest.min(3);
+        match self.rings(key, shelf, count, behind, narrow) {
+            Ok(list) => list,
+            Err(list) if narrow == widest => list,
+            Err(_) => self.rings(key, shelf, count, behind, widest).unwrap_or_else(|list| list),
+        }
+    }
+
+    /// Goes outward ring by ring, up to `widest`. A row is looked at once, when its length comes within reach; until
+    /// the ring of the least distance that its letters allow, it waits. `Err` where the rings end before the search does.
+    fn rings(
+        &self,
+        key: &str,
+        shelf: &[u32],
+        count: usize,
+        behind: usize,
+        widest: usize,
+    ) -> Result<Vec<Near<u32>>, Vec<Near<u32>>> {
+        let length = key.chars().count();
         let signature = letters(key);
         let ruler = Ruler::new(key);
         let heard_key = heard(key);
-        let widest = length.div_ceil(2).clamp(1, WIDEST);
+        let row = |at: u32| &self.rows[at as usize];
+        let mut list: Vec<Near<u32>> = Vec::new();
         let mut waiting: [Vec<u32>; WIDEST + 1] = Default::default();
         let mut found: [Vec<u32>; WIDEST + 1] = Default::default();
+        // What has been looked at is shelf[low..high].
+        let mut low = shelf.partition_point(|at| usize::from(row(*at).length) < length);
+        let mut high = low;
         for reach in 0..=widest {
-            let shorter = length.checked_sub(reach).filter(|_| reach > 0);
-            for wanted in [Some(length + reach), shorter].into_iter().flatten() {
-                let low = shelf.partition_point(|f| usize::from(self.rows[*f as usize].length) < wanted);
-                for at in &shelf[low..] {
-                    let row = &self.rows[*at as usize];
-                    if usize::from(row.length) != wanted {
-                        break;
-                    }
-                    let least = reach.max(least_distance(signature, row.letters));
+            let more = shelf[high..].iter().take_while(|at| usize::from(row(**at).length) <= length + reach);
+            let fewer = shelf[..low].iter().rev().take_while(|at| usize::from(row(**at).length) + reach >= length);
+            let (mut longer, mut shorter) = (0, 0);
+            let mut look = |at: u32| {
+                let apart = (signature ^ row(at).letters).count_ones() as usize;
+                if apart <= 2 * widest {
+                    let least = reach.max(least_distance(signature, row(at).letters));
                     if least <= widest {
-                        waiting[least].push(*at);
+                        waiting[least].push(at);
                     }
                 }
+            };
+            for at in more {
+                longer += 1;
+                look(*at);
             }
+            for at in fewer {
+                shorter += 1;
+                look(*at);
+            }
+            high += longer;
+            low -= shorter;
             for at in std::mem::take(&mut waiting[reach]) {
-                if let Some(distance) = ruler.distance(&self.rows[at as usize].key, widest) {
+                if let Some(distance) = ruler.distance(&row(at).key, widest) {
                     found[distance].push(at);
                 }
             }
@@ -172,23 +202,22 @@ impl Names<'_> {
             };
             ring.sort_unstable();
             for (_, at) in ring {
-                let row = &self.rows[at as usize];
-                for door in &row.doors {
+                for door in &row(at).doors {
                     if list.iter().all(|n| n.target != door.target) {
-                        let spelling = row.spelling.to_string();
+                        let spelling = row(at).spelling.to_string();
                         list.push(Near { target: door.target, spelling, distance: reach as u32 });
                     }
                 }
                 if list.len() >= count {
                     list.truncate(count);
-                    return list;
+                    return Ok(list);
                 }
             }
             if list.first().is_some_and(|n| reach - n.distance as usize >= behind) {
-                break;
+                return Ok(list);
             }
         }
-        list
+        Err(list)
     }
 
     /// Breaks ties between rows that are equally many letters away: how far they sound, how they begin, and whether
@@ -212,7 +241,10 @@ fn least_distance(a: u64, b: u64) -> usize {
 /// Measures the distance from one name to many.
 enum Ruler {
     /// Of up to 64 letters: where each letter stands in the name, as bits.
-    Letters { places: [u64; 26], length: u32 },
+    Letters {
+        places: [u64; 26],
+        length: u32,
+    },
     Any(osa::BatchComparator<char>),
 }
 
@@ -329,9 +361,7 @@ fn ambiguous_entry<'a>(m: &'a Materia, key: &str, read: bool) -> Option<&'a Ambi
         let names = std::iter::once(&a.name).chain(&a.also);
         if read {
             may_spell(&a.pinyin, key) && latin_key(&a.pinyin) == key
-                || names
-                    .filter(|n| may_spell(n, key) && script_of(n) == Script::Latin)
-                    .any(|n| latin_key(n) == key)
+                || names.filter(|n| may_spell(n, key) && script_of(n) == Script::Latin).any(|n| latin_key(n) == key)
         } else {
             names.into_iter().any(|n| m.normalizer.hanzi_key(n) == key)
         }
@@ -494,8 +524,7 @@ fn ambiguous_near<'a>(m: &'a Materia, key: &str, script: Script, reach: u32) -> 
     m.library.ambiguous.iter().find(|a| {
         // A letter with a mark is one letter of the key, so lengths can be compared before the marks are off.
         let letters = a.pinyin.chars().filter(|c| c.is_alphabetic()).count();
-        letters.abs_diff(length) <= reach as usize
-            && ruler.distance(&latin_key(&a.pinyin), reach as usize).is_some()
+        letters.abs_diff(length) <= reach as usize && ruler.distance(&latin_key(&a.pinyin), reach as usize).is_some()
     })
 }
 
