@@ -105,7 +105,6 @@ pub struct Named {
 /// `show`.
 #[derive(Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-#[expect(clippy::large_enum_variant, reason = "one value a run")]
 pub enum ShowAnswer {
     /// A substance.
     Substance(Substance),

@@ -227,6 +227,14 @@ fn edges(m: &Materia) -> Vec<Edge> {
             if (pairs.len() as u32) < keep {
                 continue;
             }
+            // Who has lost every chief of the elder does not descend from it, unless a book says so.
+            let chief_kept = base
+                .iter()
+                .zip(&elder.ingredients)
+                .any(|(s, i)| i.role == Role::Chief && pairs.iter().any(|(a, _, _)| a == s));
+            if !chief_kept && !stated {
+                continue;
+            }
             let mut points = i64::from(costs.add) * (set.len() - pairs.len()) as i64;
             for (s, i) in base.iter().zip(&elder.ingredients) {
                 if !pairs.iter().any(|(a, _, _)| a == s) {
