@@ -16,9 +16,8 @@ fn fangwright() -> Command {
     if !binary.exists() {
         let mut build = Command::new(env!("CARGO"));
         build.args(["build", "-p", "fangwright"]);
-        if path.ends_with("release") {
-            build.arg("--release");
-        }
+        let profile = path.file_name().and_then(|p| p.to_str()).unwrap_or("debug");
+        build.args(["--profile", if profile == "debug" { "dev" } else { profile }]);
         assert!(build.status().unwrap().success());
     }
     let mut c = Command::new(binary);
@@ -261,6 +260,7 @@ cautions = []
     let o = run(&["--data", own.path(), "trace", "桂枝9g 葛根12g"]);
     assert!(text(&o).contains("Yàn Xiàng Tāng 堰巷汤 [own]"), "{}", text(&o));
     let o = run(&["--data", own.path(), "holdings", "--json"]);
+    assert_eq!(json(&o)["own_records"], serde_json::json!(["huang-qi", "weir-lane-tang"]));
     assert_eq!(json(&o)["result"]["kinds"][0]["own"], 1);
     assert_eq!(json(&o)["result"]["kinds"][1]["own"], 1);
 }

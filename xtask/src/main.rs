@@ -58,10 +58,18 @@ fn run(command: &mut Command) -> Result {
 
 /// Everything: unit, property and documentation tests, facts from outside, the binary, other libraries.
 fn test() -> Result {
-    run(cargo().args(["test", "--workspace", "--release", "--no-fail-fast"]))?;
+    run(cargo().args([
+        "test",
+        "--workspace",
+        "--exclude",
+        "fangwright-benches",
+        "--profile",
+        "checked",
+        "--no-fail-fast",
+    ]))?;
     shapes_are_current()?;
     let python = python()?;
-    run(cargo().args(["build", "--release", "-p", "fangwright-checks", "--bin", "facts"]))?;
+    run(cargo().args(["build", "--profile", "checked", "-p", "fangwright-checks", "--bin", "facts"]))?;
     for (facts, script) in
         [("edges", "family_networkx.py"), ("names", "names_opencc.py"), ("names", "names_pypinyin.py")]
     {
@@ -74,7 +82,7 @@ fn test() -> Result {
 /// Gives what `facts` prints to a script that holds another library against it.
 fn against(python: &Path, facts: &str, script: &str) -> Result {
     let path = target().join(format!("facts-{facts}.json"));
-    let output = Command::new(target().join("release/facts")).arg(facts).stdout(File::create(&path)?).status()?;
+    let output = Command::new(target().join("checked/facts")).arg(facts).stdout(File::create(&path)?).status()?;
     if !output.success() {
         return Err(format!("facts {facts} failed").into());
     }
@@ -117,7 +125,7 @@ const SHAPES: [&str; 12] =
 
 fn shape(name: &str) -> Result<String> {
     let output = cargo()
-        .args(["run", "--quiet", "--release", "-p", "fangwright", "--", "schema", name])
+        .args(["run", "--quiet", "--profile", "checked", "-p", "fangwright", "--", "schema", name])
         .stderr(Stdio::inherit())
         .output()?;
     if !output.status.success() {

@@ -18,6 +18,8 @@ pub struct Envelope<T> {
     pub caution: String,
     /// What is wrong in the practitioner's own folder.
     pub own_data_problems: Vec<OwnProblem>,
+    /// Ids of records in force that are the practitioner's own: they may stand anywhere in the answer.
+    pub own_records: Vec<String>,
     /// The answer.
     pub result: T,
 }
@@ -211,6 +213,12 @@ pub fn print<T: Serialize>(m: &Materia, own: &[fangwright_materia::records::Prob
                 what: p.what.clone(),
                 mend: p.mend.clone(),
             })
+            .collect(),
+        own_records: m
+            .substances()
+            .filter(|(_, s)| s.place.own)
+            .map(|(_, s)| s.id.clone())
+            .chain(m.formulas().filter(|(_, f)| f.place.own).map(|(_, f)| f.id.clone()))
             .collect(),
         result,
     };

@@ -101,16 +101,16 @@ impl Names<'_> {
     }
 
     pub(crate) fn nearest(&self, name: &str, n: &Normalizer, count: usize) -> Vec<Near<u32>> {
-        self.near(name, n, count, usize::MAX)
+        self.near(name, n, count, Within { behind: WIDEST, most: WIDEST, readings_last: true })
     }
 
-    /// The nearest names, but none that is more than `behind` slips farther than the very nearest.
-    fn near(&self, name: &str, n: &Normalizer, count: usize, behind: usize) -> Vec<Near<u32>> {
+    /// The nearest names in a circle.
+    fn near(&self, name: &str, n: &Normalizer, count: usize, within: Within) -> Vec<Near<u32>> {
         let (key, shelf) = match script_of(name) {
             Script::Hanzi => (n.hanzi_key(name), &self.hanzi),
             Script::Latin => (latin_key(name), &self.latin),
         };
-        let mut found = self.near_key(&key, shelf, count, behind);
+        let mut found = self.near_key(&key, shelf, count, within);
         if script_of(name) == Script::Hanzi
             && let Some(read) = n.read_aloud(&key)
             && let Some(doors) = self.exact(&read)
@@ -130,31 +130,25 @@ impl Names<'_> {
         self.row(key).map_or_else(|| key.to_string(), |r| r.spelling.to_string())
     }
 
-    fn near_key(&self, key: &str, shelf: &[u32], count: usize, behind: usize) -> Vec<Near<u32>> {
+    fn near_key(&self, key: &str, shelf: &[u32], count: usize, within: Within) -> Vec<Near<u32>> {
         let length = key.chars().count();
         if length == 0 || count == 0 {
             return Vec::new();
         }
-        let widest = length.div_ceil(2).clamp(1, WIDEST);
+        let widest = length.div_ceil(2).clamp(1, WIDEST).min(within.most);
         // Most slips are small. To look no farther at first lets most rows be passed over by their letters alone.
         let narrow = widest.min(3);
-        match self.rings(key, shelf, count, behind, narrow) {
+        match self.rings(key, shelf, count, Within { most: narrow, ..within }) {
             Ok(list) => list,
             Err(list) if narrow == widest => list,
-            Err(_) => self.rings(key, shelf, count, behind, widest).unwrap_or_else(|list| list),
+            Err(_) => self.rings(key, shelf, count, Within { most: widest, ..within }).unwrap_or_else(|list| list),
         }
     }
 
-    /// Goes outward ring by ring, up to `widest`. A row is looked at once, when its length comes within reach; until
-    /// the ring of the least distance that its letters allow, it waits. `Err` where the rings end before the search does.
-    fn rings(
-        &self,
-        key: &str,
-        shelf: &[u32],
-        count: usize,
-        behind: usize,
-        widest: usize,
-    ) -> Result<Vec<Near<u32>>, Vec<Near<u32>>> {
+    /// Goes outward ring by ring. A row is looked at once, when its length comes within reach; until the ring of the least
+    /// distance that its letters allow, it waits. `Err` where the rings end before the search does.
+    fn rings(&self, key: &str, shelf: &[u32], count: usize, within: Within) -> Result<Vec<Near<u32>>, Vec<Near<u32>>> {
+        let widest = within.most;
         let length = key.chars().count();
         let signature = letters(key);
         let ruler = Ruler::new(key);
@@ -198,7 +192,10 @@ impl Names<'_> {
             let mut ring: Vec<(u32, u32)> = match found[reach].as_slice() {
                 [] => Vec::new(),
                 [one] => vec![(0, *one)],
-                many => many.iter().map(|at| (self.strangeness(key, &heard_key, *at), *at)).collect(),
+                many => {
+                    let rank = |at: &u32| (self.strangeness(key, &heard_key, *at, within.readings_last), *at);
+                    many.iter().map(rank).collect()
+                }
             };
             ring.sort_unstable();
             for (_, at) in ring {
@@ -213,21 +210,33 @@ impl Names<'_> {
                     return Ok(list);
                 }
             }
-            if list.first().is_some_and(|n| reach - n.distance as usize >= behind) {
+            if list.first().is_some_and(|n| reach - n.distance as usize >= within.behind) {
                 return Ok(list);
             }
         }
         Err(list)
     }
 
-    /// Breaks ties between rows that are equally many letters away: how far they sound, how they begin, and whether
-    /// they are but a reading of an alias in hanzi, which people type less often than a name in letters.
-    fn strangeness(&self, key: &str, heard_key: &str, at: u32) -> u32 {
+    /// Breaks ties between rows that are equally many letters away: how far they sound and how they begin, and perhaps
+    /// whether they are but a reading of an alias in hanzi, which people type less often than a name in letters.
+    fn strangeness(&self, key: &str, heard_key: &str, at: u32, readings_last: bool) -> u32 {
         let row = &self.rows[at as usize];
         let different_start = u32::from(key.chars().next() != row.key.chars().next());
-        let only_read = u32::from(row.spelling.starts_with(is_hanzi) && !row.key.starts_with(is_hanzi));
+        let only_read =
+            u32::from(readings_last && row.spelling.starts_with(is_hanzi) && !row.key.starts_with(is_hanzi));
         2 * osa::distance(heard_key.chars(), heard(&row.key).chars()) as u32 + different_start + 3 * only_read
     }
+}
+
+/// The circle in which names are looked for.
+#[derive(Clone, Copy)]
+struct Within {
+    /// How many slips farther than the very nearest is still of interest.
+    behind: usize,
+    /// How many slips at most.
+    most: usize,
+    /// Whether readings of aliases in hanzi stand after names in letters that are equally near.
+    readings_last: bool,
 }
 
 /// The farthest that a name is looked for.
@@ -465,10 +474,17 @@ pub(crate) fn resolve_substance(m: &Materia, name: &str) -> Resolution<Substance
         Script::Hanzi => m.normalizer.hanzi_key(name),
         Script::Latin => latin_key(name),
     };
-    // Only what is as near as the nearest, or one slip farther, decides.
-    let nearest: Vec<Near<SubstanceIx>> =
-        m.substance_names.near(name, &m.normalizer, 5, 1).into_iter().map(|n| n.map(SubstanceIx)).collect();
     let length = key.chars().count();
+    // A slip that is allowed, and a rival one slip farther: what lies beyond decides nothing. Hanzi may be farther, as
+    // they may sound alike.
+    let most = match script {
+        Script::Hanzi => WIDEST,
+        Script::Latin => allowance(length, script) as usize + 1,
+    };
+    // Readings are not put last here: a toxic rival must not be hidden behind a harmless one.
+    let within = Within { behind: 1, most, readings_last: false };
+    let nearest: Vec<Near<SubstanceIx>> =
+        m.substance_names.near(name, &m.normalizer, 5, within).into_iter().map(|n| n.map(SubstanceIx)).collect();
     if let Some(best) = nearest.first()
         && (best.distance <= allowance(length, script) || heard_alike(m, &key, best))
     {

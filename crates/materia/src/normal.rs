@@ -36,7 +36,7 @@ pub(crate) struct Normalizer {
 
 impl Normalizer {
     pub(crate) fn new(library: &Library) -> Normalizer {
-        let mut simplified = HashMap::default();
+        let mut simplified: HashMap<char, char> = library.traditional.iter().copied().collect();
         let mut votes: HashMap<char, HashMap<String, usize>> = HashMap::default();
         let pairs = library
             .substances

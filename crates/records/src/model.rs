@@ -531,4 +531,6 @@ pub struct Library {
     pub costs: Option<Costs>,
     /// Words beside names.
     pub words: Words,
+    /// Traditional characters, each with the simplified one.
+    pub traditional: Vec<(char, char)>,
 }

@@ -78,6 +78,7 @@ struct File {
     piece: Vec<Spanned<RawPiece>>,
     costs: Option<Costs>,
     words: Option<Words>,
+    traditional: Option<Text>,
 }
 
 #[derive(Deserialize)]
@@ -440,6 +441,17 @@ impl Library {
         }
         if content.costs.is_some() {
             self.costs = content.costs;
+        }
+        for pair in content.traditional.iter().flat_map(|t| t.get_ref().split_whitespace().map(|p| (t.span(), p))) {
+            let mut chars = pair.1.chars();
+            match (chars.next(), chars.next(), chars.next()) {
+                (Some(full), Some(plain), None) => self.traditional.push((full, plain)),
+                _ => r.problem(
+                    pair.0,
+                    format!("`{}` is no pair of characters", pair.1),
+                    "write the traditional and the simplified character together, a space between pairs",
+                ),
+            }
         }
         if let Some(words) = content.words {
             self.words = words;

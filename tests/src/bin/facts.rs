@@ -6,7 +6,7 @@ use std::io::{BufRead, stdin};
 use std::time::Instant;
 
 use fangwright_formula::{Conventions, Families, Mix, Tracer, read};
-use fangwright_materia::Materia;
+use fangwright_materia::{Materia, Resolution};
 use serde_json::{Value, json};
 
 fn main() {
@@ -70,9 +70,12 @@ fn resolve(m: &Materia) -> Value {
     let start = Instant::now();
     let found: Vec<Option<&str>> = lines
         .iter()
-        .map(|name| match m.resolve(name).settled() {
-            Some(s) => Some(m.substance(s).id.as_str()),
-            None => m.nearest(name, 1).first().map(|n| m.substance(n.target).id.as_str()),
+        .map(|name| {
+            let found = match m.resolve(name) {
+                Resolution::Unknown { nearest } => nearest.first().map(|n| n.target),
+                other => other.settled().or_else(|| m.nearest(name, 1).first().map(|n| n.target)),
+            };
+            found.map(|s| m.substance(s).id.as_str())
         })
         .collect();
     json!({ "found": found, "seconds": start.elapsed().as_secs_f64() })
