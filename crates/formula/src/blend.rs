@@ -160,7 +160,7 @@ fn pieces<'a>(m: &Materia, text: &'a str) -> Vec<Piece<'a>> {
             at = end;
             continue;
         }
-        let word = m.library().words.clone();
+        let word = &m.library().words;
         let lower: String = rest.chars().take(8).map(|c| m.plain_char(c)).collect::<String>().to_lowercase();
         let boundary = at == 0 || text[..at].ends_with([' ', ')']) || !c.is_ascii_alphabetic();
         let sign = |words: &[String]| {

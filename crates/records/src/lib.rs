@@ -9,7 +9,7 @@
 //! let file = DataFile::new("vocabulary/actions.toml", "[actions]\nmove-qi = { zh = \"行气\", en = \"move qi\", direction = \"up\" }");
 //! let problems = library.overlay(&[file]);
 //! assert_eq!(problems.len(), 1);
-//! assert_eq!((problems[0].line, problems[0].column), (2, 57));
+//! assert_eq!((problems[0].line, problems[0].column), (2, 52));
 //! ```
 
 mod model;
