@@ -167,12 +167,14 @@ def main():
     parse.add_argument("--seed", type=int, default=1)
     parse.add_argument("--runs", type=int, default=3, help="both sides in turn, medians are printed")
     parse.add_argument("--facts", default=str(ROOT / "target/release/facts"))
+    parse.add_argument("--written", action="store_true", help="RapidFuzz gets only what the records write in letters")
     parse.add_argument("--misses", type=int, default=0, help="print so many names that only RapidFuzz got right")
     args = parse.parse_args()
 
     facts = json.loads(subprocess.run([args.facts, "names"], capture_output=True, text=True, check=True).stdout)
     ids = index(facts)
-    keys = sorted(ids)
+    # With fewer names to mistake and to measure than ours has: an easier task, shown for the sake of honesty.
+    keys = sorted({plain(n) for n, _, _ in spellings(facts)} if args.written else ids)
     # Short names can turn into one another by one slip, so there is no right answer to test.
     long = [n for n in spellings(facts) if len(plain(n[0])) >= 6]
     rng = random.Random(args.seed)
@@ -199,7 +201,7 @@ def main():
     speed = len(cases) / statistics.median(mine)
     speed_ratio = len(cases) / statistics.median(other)
     speed_wide = sample / statistics.median(wide)
-    print(f"{len(cases)} corrupted names (seed {args.seed}), {len(keys)} spellings of {len(facts['substances'])} substances")
+    print(f"{len(cases)} corrupted names (seed {args.seed}), {len(keys)} spellings for RapidFuzz of {len(facts['substances'])} substances")
     print(f"RapidFuzz {__version__}, Python {sys.version.split()[0]}, median of {args.runs} runs in turn")
     print()
     print(f"{'':26}{'right':>9}{'names/s':>12}{'ours is':>10}")
