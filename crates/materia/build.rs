@@ -2,6 +2,7 @@
 //! The index of names is compiled into this script as well: see `Packed`.
 
 #[path = "src/index.rs"]
+#[expect(dead_code, reason = "the build makes the index and does not search it")]
 mod index;
 #[path = "src/normal.rs"]
 mod normal;

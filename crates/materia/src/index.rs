@@ -46,10 +46,46 @@ pub(crate) struct Row<'a> {
     /// The spelling as the record has it.
     #[serde(borrow)]
     pub(crate) spelling: Cow<'a, str>,
-    /// Letters it holds, twice over; see [`letters`].
-    pub(crate) letters: u64,
-    pub(crate) length: u8,
+    /// The key with the usual confusions of ear and keyboard taken out; see [`heard`].
+    #[serde(borrow)]
+    pub(crate) heard: Cow<'a, str>,
+    /// Whether the record itself writes it so; else it is a reading of an alias in hanzi, or a name with its words in
+    /// another order.
+    pub(crate) written: bool,
     pub(crate) doors: Vec<Door>,
+}
+
+/// Rows of one script in the order of their length, with what a search looks at first standing close together.
+#[derive(Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Shelf {
+    /// Numbers of the rows.
+    pub(crate) rows: Vec<u32>,
+    /// For each of them, the letters it holds; see [`letters`].
+    pub(crate) letters: Vec<u64>,
+    /// Where the rows of each length begin; one more at the end.
+    pub(crate) starts: Vec<u32>,
+}
+
+impl Shelf {
+    fn new(rows: &[Row<'_>], mut numbers: Vec<u32>) -> Shelf {
+        let length = |i: &u32| rows[*i as usize].key.chars().count();
+        numbers.sort_by_key(length);
+        let longest = numbers.last().map_or(0, length);
+        let starts = (0..=longest + 1).map(|l| numbers.partition_point(|i| length(i) < l) as u32).collect();
+        let letters = numbers.iter().map(|i| letters(&rows[*i as usize].key)).collect();
+        Shelf { rows: numbers, letters, starts }
+    }
+
+    /// Where the rows of these lengths stand.
+    pub(crate) fn of_lengths(&self, least: usize, most: usize) -> std::ops::Range<usize> {
+        let at = |length: usize| self.starts.get(length).map_or(self.rows.len(), |s| *s as usize);
+        at(least)..at(most + 1).max(at(least))
+    }
+
+    /// The length of the longest name on it, in characters.
+    pub(crate) fn longest(&self) -> usize {
+        self.starts.len().saturating_sub(2)
+    }
 }
 
 /// Every spelling of every record of one kind. Made in the build for what ships, so that a start need not make it.
@@ -58,11 +94,23 @@ pub(crate) struct Names<'a> {
     /// Sorted by key.
     #[serde(borrow)]
     pub(crate) rows: Vec<Row<'a>>,
-    /// Rows in letters, by length.
-    pub(crate) latin: Vec<u32>,
-    /// Rows in hanzi, by length.
-    pub(crate) hanzi: Vec<u32>,
-    pub(crate) longest_hanzi: usize,
+    /// Rows in letters.
+    pub(crate) latin: Shelf,
+    /// Rows in hanzi.
+    pub(crate) hanzi: Shelf,
+}
+
+/// A key with the usual confusions of ear and keyboard taken out.
+pub(crate) fn heard(key: &str) -> String {
+    let mut text = key.to_string();
+    for (from, to) in
+        [("zh", "z"), ("ch", "c"), ("sh", "s"), ("ng", "n"), ("hs", "x"), ("ts", "c"), ("yi", "i"), ("q", "c")]
+    {
+        if text.contains(from) {
+            text = text.replace(from, to);
+        }
+    }
+    text
 }
 
 /// One bit for a letter that occurs, one more for a letter that occurs twice. An edit changes the count of at most two
@@ -80,15 +128,21 @@ pub(crate) fn letters(key: &str) -> u64 {
 
 #[derive(Default)]
 struct Draft {
-    rows: FxHashMap<String, (String, Vec<Door>)>,
+    /// Key → spelling, whether it is written so, and what it opens.
+    rows: FxHashMap<String, (String, bool, Vec<Door>)>,
 }
 
 impl Draft {
     fn add(&mut self, key: String, target: u32, via: Via, tones: u32, spelling: &str) {
+        self.file(key, target, via, tones, spelling, true);
+    }
+
+    fn file(&mut self, key: String, target: u32, via: Via, tones: u32, spelling: &str, written: bool) {
         if key.is_empty() {
             return;
         }
-        let (_, doors) = self.rows.entry(key).or_insert_with(|| (spelling.to_string(), Vec::new()));
+        let (_, so, doors) = self.rows.entry(key).or_insert_with(|| (spelling.to_string(), false, Vec::new()));
+        *so |= written;
         if !doors.iter().any(|d| d.target == target && d.tones == tones) {
             doors.push(Door { target, via, tones });
         }
@@ -99,11 +153,11 @@ impl Draft {
         if script_of(name) == Script::Hanzi {
             let key = n.hanzi_key(name);
             if let Some(read) = n.read_aloud(&key) {
-                self.add(read, target, via, 0, name);
+                self.file(read, target, via, 0, name, false);
             }
             self.add(key, target, via, 0, name);
         } else {
-            self.add(word_bag(name), target, via, 0, name);
+            self.file(word_bag(name), target, via, 0, name, false);
             self.add(latin_key(name), target, via, 0, name);
         }
     }
@@ -112,22 +166,18 @@ impl Draft {
         let mut rows: Vec<Row<'static>> = self
             .rows
             .into_iter()
-            .map(|(key, (spelling, doors))| Row {
-                letters: letters(&key),
-                length: key.chars().count().min(255) as u8,
+            .map(|(key, (spelling, written, doors))| Row {
+                heard: heard(&key).into(),
                 key: key.into(),
                 spelling: spelling.into(),
+                written,
                 doors,
             })
             .collect();
         rows.sort_by(|a, b| a.key.cmp(&b.key));
         let is_hanzi_row = |i: &u32| rows[*i as usize].key.starts_with(is_hanzi);
-        let (mut hanzi, mut latin): (Vec<u32>, Vec<u32>) = (0..rows.len() as u32).partition(is_hanzi_row);
-        // By length, so that a search looks only at lengths within reach.
-        hanzi.sort_by_key(|i| rows[*i as usize].length);
-        latin.sort_by_key(|i| rows[*i as usize].length);
-        let longest_hanzi = hanzi.last().map_or(0, |i| rows[*i as usize].length.into());
-        Names { rows, latin, hanzi, longest_hanzi }
+        let (hanzi, latin): (Vec<u32>, Vec<u32>) = (0..rows.len() as u32).partition(is_hanzi_row);
+        Names { hanzi: Shelf::new(&rows, hanzi), latin: Shelf::new(&rows, latin), rows }
     }
 }
 

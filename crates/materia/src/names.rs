@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 pub use crate::index::Via;
-use crate::index::{Door, Names, Row, letters};
+use crate::index::{Door, Names, Row, Shelf, heard, letters};
 use crate::normal::{Normalizer, Script, is_hanzi, latin_key, script_of, toned_key, word_bag};
 use crate::{FormulaIx, Materia, SubstanceIx};
 
@@ -87,7 +87,7 @@ impl Names<'_> {
     pub(crate) fn hanzi_prefixes(&self, text: &str, n: &Normalizer) -> Vec<usize> {
         let mut ends = Vec::new();
         let mut raw = String::new();
-        for (at, c) in text.char_indices().take(self.longest_hanzi + 1) {
+        for (at, c) in text.char_indices().take(self.hanzi.longest() + 1) {
             if !is_hanzi(n.plain_char(c)) {
                 break;
             }
@@ -101,28 +101,28 @@ impl Names<'_> {
     }
 
     pub(crate) fn nearest(&self, name: &str, n: &Normalizer, count: usize) -> Vec<Near<u32>> {
-        self.near(name, n, count, Within { behind: WIDEST, most: WIDEST, readings_last: true })
+        self.near(name, n, Within { enough: count, most: WIDEST }).into_iter().map(|r| r.near).take(count).collect()
     }
 
-    /// The nearest names in a circle.
-    fn near(&self, name: &str, n: &Normalizer, count: usize, within: Within) -> Vec<Near<u32>> {
+    /// The nearest names in a circle, all that are no more than one slip farther than the very nearest, and then as many
+    /// as are wanted.
+    fn near(&self, name: &str, n: &Normalizer, within: Within) -> Vec<Ranked> {
         let (key, shelf) = match script_of(name) {
             Script::Hanzi => (n.hanzi_key(name), &self.hanzi),
             Script::Latin => (latin_key(name), &self.latin),
         };
-        let mut found = self.near_key(&key, shelf, count, within);
+        let mut found = self.near_key(&key, shelf, within);
         if script_of(name) == Script::Hanzi
             && let Some(read) = n.read_aloud(&key)
             && let Some(doors) = self.exact(&read)
         {
             // Homophones: the commonest slip in hanzi is a wrong character that sounds right.
             for door in doors.iter().rev() {
-                found.retain(|f| f.target != door.target);
-                let spelling = self.spelling_of(&read);
-                found.insert(0, Near { target: door.target, spelling, distance: 1 });
+                found.retain(|f| f.near.target != door.target);
+                let near = Near { target: door.target, spelling: self.spelling_of(&read), distance: 1 };
+                found.insert(0, Ranked { near, rank: 0 });
             }
         }
-        found.truncate(count);
         found
     }
 
@@ -130,113 +130,93 @@ impl Names<'_> {
         self.row(key).map_or_else(|| key.to_string(), |r| r.spelling.to_string())
     }
 
-    fn near_key(&self, key: &str, shelf: &[u32], count: usize, within: Within) -> Vec<Near<u32>> {
+    fn near_key(&self, key: &str, shelf: &Shelf, within: Within) -> Vec<Ranked> {
         let length = key.chars().count();
-        if length == 0 || count == 0 {
+        if length == 0 || within.enough == 0 {
             return Vec::new();
         }
         let widest = length.div_ceil(2).clamp(1, WIDEST).min(within.most);
         // Most slips are small. To look no farther at first lets most rows be passed over by their letters alone.
         let narrow = widest.min(3);
-        match self.rings(key, shelf, count, Within { most: narrow, ..within }) {
-            Ok(list) => list,
-            Err(list) if narrow == widest => list,
-            Err(_) => self.rings(key, shelf, count, Within { most: widest, ..within }).unwrap_or_else(|list| list),
+        match self.circle(key, length, shelf, narrow, within.enough) {
+            (list, complete) if complete || narrow == widest => list,
+            _ => self.circle(key, length, shelf, widest, within.enough).0,
         }
     }
 
-    /// Goes outward ring by ring. A row is looked at once, when its length comes within reach; until the ring of the least
-    /// distance that its letters allow, it waits. `Err` where the rings end before the search does.
-    fn rings(&self, key: &str, shelf: &[u32], count: usize, within: Within) -> Result<Vec<Near<u32>>, Vec<Near<u32>>> {
-        let widest = within.most;
-        let length = key.chars().count();
+    /// Goes outward ring by ring, up to `most` slips. A row waits for the ring of the least distance that its length and
+    /// letters allow. The second value says whether the search ended of itself: one ring behind the first that had a name
+    /// in it, or later when enough were found.
+    fn circle(&self, key: &str, length: usize, shelf: &Shelf, most: usize, enough: usize) -> (Vec<Ranked>, bool) {
         let signature = letters(key);
-        let ruler = Ruler::new(key);
-        let heard_key = heard(key);
-        let row = |at: u32| &self.rows[at as usize];
-        let mut list: Vec<Near<u32>> = Vec::new();
+        let (ruler, heard_ruler) = (Ruler::new(key), Ruler::new(&heard(key)));
         let mut waiting: [Vec<u32>; WIDEST + 1] = Default::default();
-        let mut found: [Vec<u32>; WIDEST + 1] = Default::default();
-        // What has been looked at is shelf[low..high].
-        let mut low = shelf.partition_point(|at| usize::from(row(*at).length) < length);
-        let mut high = low;
-        for reach in 0..=widest {
-            let more = shelf[high..].iter().take_while(|at| usize::from(row(**at).length) <= length + reach);
-            let fewer = shelf[..low].iter().rev().take_while(|at| usize::from(row(**at).length) + reach >= length);
-            let (mut longer, mut shorter) = (0, 0);
-            let mut look = |at: u32| {
-                let apart = (signature ^ row(at).letters).count_ones() as usize;
-                if apart <= 2 * widest {
-                    let least = reach.max(least_distance(signature, row(at).letters));
-                    if least <= widest {
-                        waiting[least].push(at);
-                    }
+        for other in length.saturating_sub(most)..=length + most {
+            let range = shelf.of_lengths(other, other);
+            let apart = other.abs_diff(length);
+            for (letters, at) in shelf.letters[range.clone()].iter().zip(&shelf.rows[range]) {
+                let least = apart.max(least_distance(signature, *letters));
+                if least <= most {
+                    waiting[least].push(*at);
                 }
-            };
-            for at in more {
-                longer += 1;
-                look(*at);
-            }
-            for at in fewer {
-                shorter += 1;
-                look(*at);
-            }
-            high += longer;
-            low -= shorter;
-            for at in std::mem::take(&mut waiting[reach]) {
-                if let Some(distance) = ruler.distance(&row(at).key, widest) {
-                    found[distance].push(at);
-                }
-            }
-            // Every row at this distance is known now.
-            let mut ring: Vec<(u32, u32)> = match found[reach].as_slice() {
-                [] => Vec::new(),
-                [one] => vec![(0, *one)],
-                many => {
-                    let rank = |at: &u32| (self.strangeness(key, &heard_key, *at, within.readings_last), *at);
-                    many.iter().map(rank).collect()
-                }
-            };
-            ring.sort_unstable();
-            for (_, at) in ring {
-                for door in &row(at).doors {
-                    if list.iter().all(|n| n.target != door.target) {
-                        let spelling = row(at).spelling.to_string();
-                        list.push(Near { target: door.target, spelling, distance: reach as u32 });
-                    }
-                }
-                if list.len() >= count {
-                    list.truncate(count);
-                    return Ok(list);
-                }
-            }
-            if list.first().is_some_and(|n| reach - n.distance as usize >= within.behind) {
-                return Ok(list);
             }
         }
-        Err(list)
-    }
-
-    /// Breaks ties between rows that are equally many letters away: how far they sound and how they begin, and perhaps
-    /// whether they are but a reading of an alias in hanzi, which people type less often than a name in letters.
-    fn strangeness(&self, key: &str, heard_key: &str, at: u32, readings_last: bool) -> u32 {
-        let row = &self.rows[at as usize];
-        let different_start = u32::from(key.chars().next() != row.key.chars().next());
-        let only_read =
-            u32::from(readings_last && row.spelling.starts_with(is_hanzi) && !row.key.starts_with(is_hanzi));
-        2 * osa::distance(heard_key.chars(), heard(&row.key).chars()) as u32 + different_start + 3 * only_read
+        let mut later: [Vec<u32>; WIDEST + 1] = Default::default();
+        let mut found: Vec<(u32, u32, u32, std::cmp::Reverse<usize>, u32)> = Vec::new();
+        let mut first = None;
+        let mut complete = false;
+        for reach in 0..=most {
+            for at in std::mem::take(&mut waiting[reach]) {
+                if let Some(distance) = ruler.distance(&self.rows[at as usize].key, most) {
+                    later[distance].push(at);
+                }
+            }
+            for at in std::mem::take(&mut later[reach]) {
+                let row = &self.rows[at as usize];
+                let by_ear = heard_ruler.distance(&row.heard, usize::MAX).unwrap_or(reach) as u32;
+                let rank = reach as u32 + by_ear + if row.written { 0 } else { UNWRITTEN };
+                let start = u32::from(key.chars().next() != row.key.chars().next());
+                found.push((rank, start, reach as u32, std::cmp::Reverse(row.key.len()), at));
+                first.get_or_insert(reach);
+            }
+            if first.is_some_and(|f| reach > f) && found.len() >= enough {
+                complete = true;
+                break;
+            }
+        }
+        found.sort_unstable();
+        let mut list: Vec<Ranked> = Vec::new();
+        for (rank, _, distance, _, at) in found {
+            let row = &self.rows[at as usize];
+            for door in &row.doors {
+                if list.iter().all(|r| r.near.target != door.target) {
+                    let near = Near { target: door.target, spelling: row.spelling.to_string(), distance };
+                    list.push(Ranked { near, rank });
+                }
+            }
+        }
+        complete |= list.len() >= enough;
+        (list, complete)
     }
 }
+
+/// A name with its place in the order of nearness: letters that differ, sounds that differ, and a step behind for a
+/// spelling that no record writes. Confusions of the ear (zh and z, ng and n) so count half a slip.
+struct Ranked {
+    near: Near<u32>,
+    rank: u32,
+}
+
+/// How far behind a spelling stands that no record writes so.
+const UNWRITTEN: u32 = 2;
 
 /// The circle in which names are looked for.
 #[derive(Clone, Copy)]
 struct Within {
-    /// How many slips farther than the very nearest is still of interest.
-    behind: usize,
+    /// How many names are wanted at least.
+    enough: usize,
     /// How many slips at most.
     most: usize,
-    /// Whether readings of aliases in hanzi stand after names in letters that are equally near.
-    readings_last: bool,
 }
 
 /// The farthest that a name is looked for.
@@ -296,18 +276,6 @@ impl Ruler {
         }
         Some(distance).filter(|d| *d <= most)
     }
-}
-
-/// A key with the usual confusions of ear and keyboard taken out.
-fn heard(key: &str) -> String {
-    key.replace("zh", "z")
-        .replace("ch", "c")
-        .replace("sh", "s")
-        .replace("ng", "n")
-        .replace("hs", "x")
-        .replace("ts", "c")
-        .replace("yi", "i")
-        .replace('q', "c")
 }
 
 /// How many letters a slip may have before a name is no longer taken for another.
@@ -481,19 +449,29 @@ pub(crate) fn resolve_substance(m: &Materia, name: &str) -> Resolution<Substance
         Script::Hanzi => WIDEST,
         Script::Latin => allowance(length, script) as usize + 1,
     };
-    // Readings are not put last here: a toxic rival must not be hidden behind a harmless one.
-    let within = Within { behind: 1, most, readings_last: false };
-    let nearest: Vec<Near<SubstanceIx>> =
-        m.substance_names.near(name, &m.normalizer, 5, within).into_iter().map(|n| n.map(SubstanceIx)).collect();
-    if let Some(best) = nearest.first()
+    let ranked: Vec<(Near<SubstanceIx>, u32)> = m
+        .substance_names
+        .near(name, &m.normalizer, Within { enough: 5, most })
+        .into_iter()
+        .map(|r| (r.near.map(SubstanceIx), r.rank))
+        .collect();
+    if let Some((best, rank)) = ranked.first()
         && (best.distance <= allowance(length, script) || heard_alike(m, &key, best))
     {
-        let rival = nearest.get(1).filter(|r| r.distance <= best.distance);
-        let near_rival = nearest.get(1).filter(|r| r.distance <= best.distance + 1);
-        let poison =
+        // A rival is as near, or nearer by its letters alone. Where one is toxic and the other is not, one step farther
+        // or as many letters away is too near as well, wherever in the list it stands.
+        let toxic =
             |n: &Near<SubstanceIx>| !matches!(m.substance(n.target).toxicity, Toxicity::None | Toxicity::Slight);
-        let deadly = near_rival.is_some_and(|r| poison(r) != poison(best));
-        if rival.is_none() && !deadly {
+        let rivals: Vec<&Near<SubstanceIx>> = ranked[1..]
+            .iter()
+            .filter(|(n, r)| {
+                let other_side = toxic(n) != toxic(best);
+                *r <= rank + u32::from(other_side) || n.distance < best.distance + u32::from(other_side)
+            })
+            .map(|(n, _)| n)
+            .collect();
+        let deadly = rivals.iter().any(|r| toxic(r) != toxic(best));
+        if rivals.is_empty() {
             // A slip for a name that is itself ambiguous is ambiguous still.
             if let Some(entry) = ambiguous_near(m, &key, script, best.distance) {
                 return Resolution::Ambiguous {
@@ -508,10 +486,8 @@ pub(crate) fn resolve_substance(m: &Materia, name: &str) -> Resolution<Substance
                 distance: best.distance,
             };
         }
-        let close: Vec<&Near<SubstanceIx>> =
-            nearest.iter().filter(|r| r.distance <= best.distance + u32::from(deadly)).collect();
         return Resolution::Ambiguous {
-            candidates: close.iter().map(|n| n.target).collect(),
+            candidates: std::iter::once(best).chain(rivals).map(|n| n.target).take(6).collect(),
             tells: "the spelling lies between these names; write the one that is meant".into(),
             hazard: if deadly { "one of them is toxic, so it is not guessed".into() } else { String::new() },
         };

@@ -64,21 +64,32 @@ fn sets(m: &Materia) -> Value {
         .collect()
 }
 
-/// The nearest substance to each name on standard input, and the seconds it took on one core.
+/// The nearest substance to each name on standard input, whether the resolver settles on it, and the seconds it took on
+/// one core.
 fn resolve(m: &Materia) -> Value {
     let lines: Vec<String> = stdin().lock().lines().map_while(Result::ok).collect();
     let start = Instant::now();
+    let mut settled = Vec::with_capacity(lines.len());
     let found: Vec<Option<&str>> = lines
         .iter()
         .map(|name| {
             let found = match m.resolve(name) {
                 Resolution::Unknown { nearest } => nearest.first().map(|n| n.target),
-                other => other.settled().or_else(|| m.nearest(name, 1).first().map(|n| n.target)),
+                Resolution::Ambiguous { candidates, .. } => {
+                    settled.push(false);
+                    return candidates.first().map(|s| m.substance(*s).id.as_str());
+                }
+                Resolution::Known { substance, .. } | Resolution::Misspelt { substance, .. } => {
+                    settled.push(true);
+                    return Some(m.substance(substance).id.as_str());
+                }
             };
+            settled.push(false);
             found.map(|s| m.substance(s).id.as_str())
         })
         .collect();
-    json!({ "found": found, "seconds": start.elapsed().as_secs_f64() })
+    let seconds = start.elapsed().as_secs_f64();
+    json!({ "found": found, "settled": settled, "seconds": seconds })
 }
 
 /// The prescription that `benches/` time too.
