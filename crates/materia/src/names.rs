@@ -151,21 +151,22 @@ impl Names<'_> {
         let signature = letters(key);
         let (ruler, heard_ruler) = (Ruler::new(key), Ruler::new(&heard(key)));
         let mut waiting: [Vec<u32>; WIDEST + 1] = Default::default();
-        for other in length.saturating_sub(most)..=length + most {
-            let range = shelf.of_lengths(other, other);
-            let apart = other.abs_diff(length);
-            for (letters, at) in shelf.letters[range.clone()].iter().zip(&shelf.rows[range]) {
-                let least = apart.max(least_distance(signature, *letters));
-                if least <= most {
-                    waiting[least].push(*at);
-                }
-            }
-        }
         let mut later: [Vec<u32>; WIDEST + 1] = Default::default();
         let mut found: Vec<(u32, u32, u32, std::cmp::Reverse<usize>, u32)> = Vec::new();
         let mut first = None;
         let mut complete = false;
         for reach in 0..=most {
+            // Names that are this much longer or shorter come within reach only now.
+            let shorter = length.checked_sub(reach).filter(|_| reach > 0);
+            for other in shorter.into_iter().chain([length + reach]) {
+                let range = shelf.of_lengths(other, other);
+                for (letters, at) in shelf.letters[range.clone()].iter().zip(&shelf.rows[range]) {
+                    let least = reach.max(least_distance(signature, *letters));
+                    if least <= most {
+                        waiting[least].push(*at);
+                    }
+                }
+            }
             for at in std::mem::take(&mut waiting[reach]) {
                 if let Some(distance) = ruler.distance(&self.rows[at as usize].key, most) {
                     later[distance].push(at);
@@ -186,7 +187,12 @@ impl Names<'_> {
         }
         found.sort_unstable();
         let mut list: Vec<Ranked> = Vec::new();
+        let nearest = found.first().map_or((0, 0), |f| (f.0, f.2));
         for (rank, _, distance, _, at) in found {
+            // What is a step behind both by rank and by letters decides nothing.
+            if list.len() >= enough && rank > nearest.0 + 1 && distance >= nearest.1 {
+                break;
+            }
             let row = &self.rows[at as usize];
             for door in &row.doors {
                 if list.iter().all(|r| r.near.target != door.target) {
