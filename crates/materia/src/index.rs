@@ -56,24 +56,40 @@ pub(crate) struct Row<'a> {
 }
 
 /// Rows of one script in the order of their length, with what a search looks at first standing close together.
-#[derive(Debug, Default, Serialize, Deserialize)]
-pub(crate) struct Shelf {
+#[derive(Debug, Serialize, Deserialize)]
+pub(crate) struct Shelf<'a> {
     /// Numbers of the rows.
     pub(crate) rows: Vec<u32>,
     /// For each of them, the letters it holds; see [`letters`].
     pub(crate) letters: Vec<u64>,
+    /// Their keys, one behind the other, and where each ends.
+    #[serde(borrow)]
+    text: Cow<'a, str>,
+    ends: Vec<u32>,
     /// Where the rows of each length begin; one more at the end.
-    pub(crate) starts: Vec<u32>,
+    starts: Vec<u32>,
 }
 
-impl Shelf {
-    fn new(rows: &[Row<'_>], mut numbers: Vec<u32>) -> Shelf {
+impl Shelf<'_> {
+    fn new(rows: &[Row<'_>], mut numbers: Vec<u32>) -> Shelf<'static> {
         let length = |i: &u32| rows[*i as usize].key.chars().count();
         numbers.sort_by_key(length);
         let longest = numbers.last().map_or(0, length);
         let starts = (0..=longest + 1).map(|l| numbers.partition_point(|i| length(i) < l) as u32).collect();
         let letters = numbers.iter().map(|i| letters(&rows[*i as usize].key)).collect();
-        Shelf { rows: numbers, letters, starts }
+        let mut text = String::new();
+        let mut ends = Vec::with_capacity(numbers.len());
+        for i in &numbers {
+            text.push_str(&rows[*i as usize].key);
+            ends.push(text.len() as u32);
+        }
+        Shelf { rows: numbers, letters, text: text.into(), ends, starts }
+    }
+
+    /// The key of the row at this place.
+    pub(crate) fn key(&self, place: usize) -> &str {
+        let start = place.checked_sub(1).map_or(0, |before| self.ends[before] as usize);
+        &self.text[start..self.ends[place] as usize]
     }
 
     /// Where the rows of these lengths stand.
@@ -95,9 +111,11 @@ pub(crate) struct Names<'a> {
     #[serde(borrow)]
     pub(crate) rows: Vec<Row<'a>>,
     /// Rows in letters.
-    pub(crate) latin: Shelf,
+    #[serde(borrow)]
+    pub(crate) latin: Shelf<'a>,
     /// Rows in hanzi.
-    pub(crate) hanzi: Shelf,
+    #[serde(borrow)]
+    pub(crate) hanzi: Shelf<'a>,
 }
 
 /// A key with the usual confusions of ear and keyboard taken out.

@@ -130,7 +130,7 @@ impl Names<'_> {
         self.row(key).map_or_else(|| key.to_string(), |r| r.spelling.to_string())
     }
 
-    fn near_key(&self, key: &str, shelf: &Shelf, within: Within) -> Vec<Ranked> {
+    fn near_key(&self, key: &str, shelf: &Shelf<'_>, within: Within) -> Vec<Ranked> {
         let length = key.chars().count();
         if length == 0 || within.enough == 0 {
             return Vec::new();
@@ -147,7 +147,7 @@ impl Names<'_> {
     /// Goes outward ring by ring, up to `most` slips. A row waits for the ring of the least distance that its length and
     /// letters allow. The second value says whether the search ended of itself: one ring behind the first that had a name
     /// in it, or later when enough were found.
-    fn circle(&self, key: &str, length: usize, shelf: &Shelf, most: usize, enough: usize) -> (Vec<Ranked>, bool) {
+    fn circle(&self, key: &str, length: usize, shelf: &Shelf<'_>, most: usize, enough: usize) -> (Vec<Ranked>, bool) {
         let signature = letters(key);
         let (ruler, heard_ruler) = (Ruler::new(key), Ruler::new(&heard(key)));
         let mut waiting: [Vec<u32>; WIDEST + 1] = Default::default();
@@ -160,16 +160,16 @@ impl Names<'_> {
             let shorter = length.checked_sub(reach).filter(|_| reach > 0);
             for other in shorter.into_iter().chain([length + reach]) {
                 let range = shelf.of_lengths(other, other);
-                for (letters, at) in shelf.letters[range.clone()].iter().zip(&shelf.rows[range]) {
+                for (letters, place) in shelf.letters[range.clone()].iter().zip(range) {
                     let least = reach.max(least_distance(signature, *letters));
                     if least <= most {
-                        waiting[least].push(*at);
+                        waiting[least].push(place as u32);
                     }
                 }
             }
-            for at in std::mem::take(&mut waiting[reach]) {
-                if let Some(distance) = ruler.distance(&self.rows[at as usize].key, most) {
-                    later[distance].push(at);
+            for place in std::mem::take(&mut waiting[reach]) {
+                if let Some(distance) = ruler.distance(shelf.key(place as usize), most) {
+                    later[distance].push(shelf.rows[place as usize]);
                 }
             }
             for at in std::mem::take(&mut later[reach]) {
