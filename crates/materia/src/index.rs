@@ -107,9 +107,11 @@ impl Shelf<'_> {
 /// Every spelling of every record of one kind. Made in the build for what ships, so that a start need not make it.
 #[derive(Debug, Serialize, Deserialize)]
 pub(crate) struct Names<'a> {
-    /// Sorted by key.
+    /// In the order of `hashes`.
     #[serde(borrow)]
     pub(crate) rows: Vec<Row<'a>>,
+    /// Of the keys, ascending: a name is looked up without a walk through the rows.
+    hashes: Vec<u64>,
     /// Rows in letters.
     #[serde(borrow)]
     pub(crate) latin: Shelf<'a>,
@@ -142,6 +144,21 @@ pub(crate) fn letters(key: &str) -> u64 {
         once |= bit;
     }
     once | twice << 32
+}
+
+/// FNV-1a: the same on every machine, as the build that makes the index and the program that reads it may differ.
+fn hash(key: &str) -> u64 {
+    key.bytes().fold(0xcbf2_9ce4_8422_2325, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0000_0100_0000_01b3))
+}
+
+impl Names<'_> {
+    /// The row of exactly this key.
+    pub(crate) fn row(&self, key: &str) -> Option<&Row<'_>> {
+        let wanted = hash(key);
+        let first = self.hashes.partition_point(|h| *h < wanted);
+        let same = self.hashes[first..].iter().take_while(|h| **h == wanted).count();
+        self.rows[first..first + same].iter().find(|r| r.key == key)
+    }
 }
 
 #[derive(Default)]
@@ -192,10 +209,11 @@ impl Draft {
                 doors,
             })
             .collect();
-        rows.sort_by(|a, b| a.key.cmp(&b.key));
+        rows.sort_by_cached_key(|r| (hash(&r.key), r.key.to_string()));
+        let hashes = rows.iter().map(|r| hash(&r.key)).collect();
         let is_hanzi_row = |i: &u32| rows[*i as usize].key.starts_with(is_hanzi);
         let (hanzi, latin): (Vec<u32>, Vec<u32>) = (0..rows.len() as u32).partition(is_hanzi_row);
-        Names { hanzi: Shelf::new(&rows, hanzi), latin: Shelf::new(&rows, latin), rows }
+        Names { hanzi: Shelf::new(&rows, hanzi), latin: Shelf::new(&rows, latin), rows, hashes }
     }
 }
 

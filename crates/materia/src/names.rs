@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 pub use crate::index::Via;
-use crate::index::{Door, Names, Row, Shelf, heard, letters};
+use crate::index::{Door, Names, Shelf, heard, letters};
 use crate::normal::{Normalizer, Script, is_hanzi, latin_key, script_of, toned_key, word_bag};
 use crate::{FormulaIx, Materia, SubstanceIx};
 
@@ -76,10 +76,6 @@ impl<T: Copy> Resolution<T> {
 }
 
 impl Names<'_> {
-    fn row(&self, key: &str) -> Option<&Row<'_>> {
-        self.rows.binary_search_by(|r| r.key.as_ref().cmp(key)).ok().map(|i| &self.rows[i])
-    }
-
     fn exact(&self, key: &str) -> Option<&[Door]> {
         self.row(key).map(|r| r.doors.as_slice())
     }
@@ -161,6 +157,10 @@ impl Names<'_> {
             for other in shorter.into_iter().chain([length + reach]) {
                 let range = shelf.of_lengths(other, other);
                 for (letters, place) in shelf.letters[range.clone()].iter().zip(range) {
+                    // Half the letters that differ is the weaker bound, and one step; it lets few through.
+                    if (signature ^ letters).count_ones() as usize > 2 * most {
+                        continue;
+                    }
                     let least = reach.max(least_distance(signature, *letters));
                     if least <= most {
                         waiting[least].push(place as u32);
