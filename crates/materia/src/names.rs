@@ -190,7 +190,7 @@ impl Names<'_> {
         let nearest = found.first().map_or((0, 0), |f| (f.0, f.2));
         for (rank, _, distance, _, at) in found {
             // What is a step behind both by rank and by letters decides nothing.
-            if list.len() >= enough && rank > nearest.0 + 1 && distance >= nearest.1 {
+            if list.len() >= enough && rank > nearest.0 + 1 && distance > nearest.1 {
                 break;
             }
             let row = &self.rows[at as usize];
@@ -623,5 +623,66 @@ pub(crate) fn resolve_formula(m: &Materia, name: &str) -> Resolution<FormulaIx> 
             Resolution::Misspelt { substance: best.target, read_as: best.spelling.clone(), distance: best.distance }
         }
         _ => Resolution::Unknown { nearest },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The bit-parallel distance against the library's, over names of every length and slips of every kind.
+    #[test]
+    fn the_ruler_measures_as_the_library_does() {
+        let mut seed = 3u64;
+        let mut random = |n: usize| {
+            seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            (seed >> 33) as usize % n
+        };
+        for _ in 0..20_000 {
+            let length = 1 + random(14);
+            // Few different letters, so that exchanges and repeats are common.
+            let a: Vec<u8> = (0..length).map(|_| b'a' + random(4) as u8).collect();
+            let mut b = a.clone();
+            for _ in 0..random(5) {
+                let at = random(b.len());
+                match random(4) {
+                    0 if b.len() > 1 => drop(b.remove(at)),
+                    1 => b.insert(at, b'a' + random(5) as u8),
+                    2 if at + 1 < b.len() => b.swap(at, at + 1),
+                    _ => b[at] = b'a' + random(5) as u8,
+                }
+            }
+            let (a, b) = (String::from_utf8(a).unwrap(), String::from_utf8(b).unwrap());
+            let wanted = osa::distance(a.chars(), b.chars());
+            assert_eq!(Ruler::new(&a).distance(&b, usize::MAX), Some(wanted), "{a} {b}");
+            assert!(least_distance(letters(&a), letters(&b)) <= wanted, "{a} {b}");
+        }
+    }
+
+    /// A toxic neighbour is not passed over because another stands before it.
+    #[test]
+    fn no_harmless_reading_next_to_a_toxic_one() {
+        let m = Materia::embedded();
+        let toxic = |s: SubstanceIx| !matches!(m.substance(s).toxicity, Toxicity::None | Toxicity::Slight);
+        let mut settled = 0;
+        for (_, s) in m.substances() {
+            let key = latin_key(&s.pinyin);
+            for at in 0..key.len() {
+                let mut slip = key.clone();
+                slip.remove(at);
+                if let Resolution::Misspelt { substance, distance, .. } = m.resolve(&slip) {
+                    settled += 1;
+                    for other in m.nearest(&slip, 8) {
+                        assert!(
+                            other.distance > distance || toxic(other.target) == toxic(substance),
+                            "{slip}: {} or {}",
+                            m.substance(substance).id,
+                            m.substance(other.target).id
+                        );
+                    }
+                }
+            }
+        }
+        assert!(settled > 500, "{settled}");
     }
 }
