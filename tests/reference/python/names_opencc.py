@@ -20,6 +20,8 @@ from pathlib import Path
 
 import opencc
 
+from evenness import uneven
+
 TABLE = Path(__file__).resolve().parent.parent / "opencc-exceptions.toml"
 
 
@@ -70,23 +72,11 @@ def main() -> int:
         else:
             wrong.append(f"{id}: {hanzi} made traditional is {again}, not {traditional}")
 
-    used_splits = set()
-    for s, by_form in forms.items():
-        if len(by_form) == 1:
-            continue
-        explained = {t for t, ids in by_form.items() if splits.get((s, t)) == sorted(ids)}
-        used_splits |= {(s, t) for t in explained}
-        # One form may stand unlisted: the usual one.
-        if len(explained) + 1 < len(by_form):
-            shown = "; ".join(f"{t} in {', '.join(sorted(ids)[:6])}" for t, ids in by_form.items() if t not in explained)
-            wrong.append(f"{s} is written in more than one way: {shown}")
-
+    uneven(forms, splits, "is written in more than one way", 6, TABLE, wrong)
     for key in sorted(exceptions - used_exceptions):
         wrong.append(f"{TABLE.name}: exception no longer needed: {key}")
     for key in sorted(choices - used_choices):
         wrong.append(f"{TABLE.name}: choice no longer needed: {key}")
-    for key in sorted(splits.keys() - used_splits):
-        wrong.append(f"{TABLE.name}: split no longer needed, or with other names than listed: {key}")
 
     for line in wrong:
         print(line, file=sys.stderr)

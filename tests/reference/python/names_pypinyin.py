@@ -23,6 +23,8 @@ from pathlib import Path
 from pypinyin import Style, pinyin
 from pypinyin_dict.pinyin_data import ktghz2013
 
+from evenness import uneven
+
 TABLE = Path(__file__).resolve().parent.parent / "pypinyin-exceptions.toml"
 
 
@@ -84,23 +86,11 @@ def main() -> int:
             if held != record["pinyin"]:
                 wrong.append(f"{id}: {hanzi} is to be read {held}, not {record['pinyin']}")
 
-    used_splits = set()
-    for c, by_reading in found.items():
-        if len(by_reading) == 1:
-            continue
-        explained = {r for r, ids in by_reading.items() if splits.get((c, r)) == sorted(ids)}
-        used_splits |= {(c, r) for r in explained}
-        # One reading may stand unlisted: the usual one.
-        if len(explained) + 1 < len(by_reading):
-            shown = "; ".join(f"{r} in {', '.join(sorted(ids)[:8])}" for r, ids in by_reading.items() if r not in explained)
-            wrong.append(f"{c} is read in more than one way: {shown}")
-
+    uneven(found, splits, "is read in more than one way", 8, TABLE, wrong)
     for key in sorted(exceptions - used_exceptions):
         wrong.append(f"{TABLE.name}: exception no longer needed: {key}")
     for id in sorted(readings.keys() - used_readings):
         wrong.append(f"{TABLE.name}: reading no longer needed: {id}")
-    for key in sorted(splits.keys() - used_splits):
-        wrong.append(f"{TABLE.name}: split no longer needed, or with other names than listed: {key}")
 
     for line in wrong:
         print(line, file=sys.stderr)
