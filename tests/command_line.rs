@@ -4,23 +4,28 @@ use std::fs;
 use std::io::Write;
 use std::path::PathBuf;
 use std::process::{Command, Output, Stdio};
+use std::sync::OnceLock;
 
 use serde_json::Value;
 
-fn fangwright() -> Command {
-    // The binary is in the workspace's own target folder, beside this test.
-    let mut path = std::env::current_exe().unwrap();
-    path.pop();
-    path.pop();
-    let binary = path.join("fangwright");
-    if !binary.exists() {
-        let mut build = Command::new(env!("CARGO"));
-        build.args(["build", "-p", "fangwright"]);
+/// The binary beside this test, built from the code as it is: a target folder that is kept may hold an older one.
+fn binary() -> &'static PathBuf {
+    static BINARY: OnceLock<PathBuf> = OnceLock::new();
+    BINARY.get_or_init(|| {
+        let mut path = std::env::current_exe().unwrap();
+        path.pop();
+        path.pop();
         let profile = path.file_name().and_then(|p| p.to_str()).unwrap_or("debug");
-        build.args(["--profile", if profile == "debug" { "dev" } else { profile }]);
-        assert!(build.status().unwrap().success());
-    }
-    let mut c = Command::new(binary);
+        let profile = if profile == "debug" { "dev" } else { profile };
+        let build =
+            Command::new(env!("CARGO")).args(["build", "-q", "-p", "fangwright", "--profile", profile]).status();
+        assert!(build.unwrap().success());
+        path.join("fangwright")
+    })
+}
+
+fn fangwright() -> Command {
+    let mut c = Command::new(binary());
     // No folder of whoever runs the tests.
     c.env("XDG_DATA_HOME", std::env::temp_dir().join("fangwright-no-such-folder"));
     c
@@ -282,4 +287,34 @@ fn a_mistake_in_the_own_folder_is_reported_and_hides_nothing() {
     assert!(err.contains("c.toml:1:1") && err.contains("has no `ingredients`"), "{err}");
     assert!(text(&o).contains("slightly warm"), "the shipped record stays: {}", text(&o));
     assert_eq!(o.status.code(), Some(0));
+}
+
+#[test]
+fn a_base_with_changes_is_read_in_one_breath() {
+    // "Without peony" is clear where only one peony is in it; in any script.
+    for text in [
+        "桂枝汤去芍药加附子6g、葛根15克",
+        "桂枝湯去芍藥加附子6g、葛根15克",
+        "Gui Zhi Tang minus Shao Yao plus Fu Zi 6g, Ge Gen 15g",
+    ] {
+        let o = run(&["read", "--json", text]);
+        assert_eq!(o.status.code(), Some(0), "{text}: {}", String::from_utf8_lossy(&o.stdout));
+        let v = json(&o);
+        let ids: Vec<&str> = v["result"]["prescription"]["items"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|i| i["means"]["substance"].as_str().unwrap())
+            .collect();
+        assert_eq!(ids, ["gui-zhi", "sheng-jiang", "da-zao", "zhi-gan-cao", "fu-zi", "ge-gen"], "{text}");
+        assert_eq!(v["result"]["prescription"]["left_out"], serde_json::json!(["bai-shao"]), "{text}");
+    }
+    // By itself it is not.
+    assert_eq!(run(&["read", "芍药9g"]).status.code(), Some(1));
+}
+
+#[test]
+fn where_no_base_is_known_it_says_so() {
+    let o = run(&["trace", "血余炭9g 蜈蚣2g 冰片0.3g"]);
+    assert!(text(&o).contains("No known base"), "{}", text(&o));
 }

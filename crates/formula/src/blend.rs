@@ -220,7 +220,14 @@ pub fn blend(m: &Materia, text: &str) -> Result<Blend, BlendError> {
     for piece in pieces(m, text) {
         let span = Span { start: piece.start, end: piece.start + piece.text.len() };
         let (share, name, grams) = split(piece.text, span)?;
-        let term = sum.term(name, grams, span)?;
+        let term = match sum.term(name, grams, span) {
+            // "Minus peony" is clear where only one peony is in the sum.
+            Err(BlendError::Ambiguous { text, tells, span }) if !piece.add => match sum.only_one_of(name) {
+                Some(s) => Term::Substance(s, None),
+                None => return Err(BlendError::Ambiguous { text, tells, span }),
+            },
+            term => term?,
+        };
         sum.take(piece.add, share, term, name, span)?;
     }
     if sum.terms.is_empty() {
@@ -276,6 +283,13 @@ struct Draft {
 }
 
 impl Sum<'_> {
+    /// The one substance of an ambiguous name that is in the sum.
+    fn only_one_of(&self, name: &str) -> Option<SubstanceIx> {
+        let Resolution::Ambiguous { candidates, .. } = self.m.resolve(name) else { return None };
+        let mut present = candidates.into_iter().filter(|c| self.lines.iter().any(|l| l.substance == *c));
+        present.next().filter(|_| present.next().is_none())
+    }
+
     fn term(&self, name: &str, grams: Option<Rational>, span: Span) -> Result<Term, BlendError> {
         let m = self.m;
         // A formula's name, right or nearly right, unless a substance bears exactly that name.

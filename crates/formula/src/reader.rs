@@ -1142,6 +1142,10 @@ impl<'a> Reader<'a> {
                 && (self.hanzi_number_at(at).is_some()
                     || self.word_at(at, &words.each).is_some_and(|e| self.number_follows(e))
                     || self.word_at(at, &words.equal).is_some()
+                    || [&words.plus, &words.minus]
+                        .into_iter()
+                        .filter_map(|list| self.word_at(at, list))
+                        .any(|end| !self.m.hanzi_prefixes(&self.text[end..]).is_empty())
                     || self.m.hanzi_prefixes(&self.text[at..]).first().is_some_and(|n| *n > 3) && i >= 6)
             {
                 break;
@@ -1434,12 +1438,32 @@ impl<'a> Reader<'a> {
         self.group = self.rx.items.len();
     }
 
+    /// Which of these substances are in the prescription so far.
+    fn present(&self, candidates: &[SubstanceIx]) -> Vec<SubstanceIx> {
+        candidates.iter().copied().filter(|c| self.rx.items.iter().any(|i| i.means.settled() == Some(*c))).collect()
+    }
+
     fn name(&mut self, span: Bytes<usize>) {
         let m = self.m;
         let text = &self.text[span.clone()];
         self.token(TokenKind::Name, span.clone());
         self.at = span.end;
-        let means = m.resolve(text);
+        let mut means = m.resolve(text);
+        // "Without peony" is clear where only one peony is in it.
+        if let (Resolution::Ambiguous { candidates, .. }, Mode::TakeOut) = (&means, self.mode)
+            && let [one] = self.present(candidates).as_slice()
+        {
+            let found = *one;
+            let s = m.substance(found);
+            let message = format!("`{text}` is taken for {} {}, the only one of that name in it", s.hanzi, s.pinyin);
+            self.say(Weight::Note, "by-context", span.clone(), message, "write which one, if another is meant");
+            means = Resolution::Known {
+                substance: found,
+                via: fangwright_materia::Via::Old,
+                unrecorded_process: None,
+                beside: Vec::new(),
+            };
+        }
         let settled = means.settled();
         let show = |s: SubstanceIx| {
             let s = m.substance(s);

@@ -80,6 +80,8 @@ pub struct Materia {
     swaps: HashMap<SubstanceIx, Vec<SubstanceIx>>,
     substance_names: Names<'static>,
     formula_names: Names<'static>,
+    /// Keys of the ambiguous names in hanzi.
+    ambiguous_hanzi: Vec<String>,
 }
 
 impl Materia {
@@ -134,7 +136,25 @@ impl Materia {
             list.sort();
             list.dedup();
         }
-        Materia { library, normalizer, substances, formulas, children, parents, swaps, substance_names, formula_names }
+        let ambiguous_hanzi = library
+            .ambiguous
+            .iter()
+            .flat_map(|a| std::iter::once(&a.name).chain(&a.also))
+            .map(|name| normalizer.hanzi_key(name))
+            .filter(|key| !key.is_empty())
+            .collect();
+        Materia {
+            ambiguous_hanzi,
+            library,
+            normalizer,
+            substances,
+            formulas,
+            children,
+            parents,
+            swaps,
+            substance_names,
+            formula_names,
+        }
     }
 
     /// Puts stable ids where serialized values hold numbers of records, so that output can leave the program.
@@ -244,8 +264,19 @@ impl Materia {
     }
 
     /// Where a text in hanzi begins with names of substances: the byte length of each name that fits, longest first.
+    /// Names that only a person can settle are names too.
     pub fn hanzi_prefixes(&self, text: &str) -> Vec<usize> {
-        self.substance_names.hanzi_prefixes(text, &self.normalizer)
+        let mut ends = self.substance_names.hanzi_prefixes(text, &self.normalizer);
+        for key in &self.ambiguous_hanzi {
+            let mut typed = text.char_indices();
+            let fits = key.chars().all(|k| typed.next().is_some_and(|(_, c)| self.normalizer.plain_char(c) == k));
+            let end = typed.offset();
+            if fits && !ends.contains(&end) {
+                ends.push(end);
+            }
+        }
+        ends.sort_unstable_by(|a, b| b.cmp(a));
+        ends
     }
 
     /// The same for names of formulas.
