@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use fangwright_formula::{Mix, What, compare, read};
+use fangwright_formula::{Mix, What, blend, compare, read};
 use fangwright_materia::{Materia, SubstanceIx};
 use serde::Deserialize;
 
@@ -49,7 +49,7 @@ fn statements_come_out() {
     let m = Materia::embedded();
     let facts: Facts = fangwright_checks::facts("zu-ji.toml");
     assert!(facts.statement.len() >= 200, "{}", facts.statement.len());
-    let (mut made, mut unresolved) = (0, Vec::new());
+    let (mut made, mut blends, mut unresolved) = (0, 0, Vec::new());
     for s in &facts.statement {
         let Some(wanted) = raw(&m, &s.derived) else {
             unresolved.extend(s.derived.iter().filter(|n| m.resolve(n).settled().is_none()).cloned());
@@ -68,16 +68,31 @@ fn statements_come_out() {
         let names = |set: &BTreeSet<SubstanceIx>| set.iter().map(|x| m.substance(*x).hanzi.clone()).collect::<Vec<_>>();
         assert_eq!(names(&got), names(&wanted), "{} ({}): {text}", s.name, s.at);
         made += 1;
+        // And as a sum: the ancestor's ingredients, plus, minus. A sum takes no ambiguous name, not even to take it out.
+        if raw(&m, &s.base).is_none() {
+            continue;
+        }
+        let mut sum = s.base.join(" + ");
+        for gone in &s.minus {
+            sum.push_str(&format!(" - {gone}"));
+        }
+        for new in &s.plus {
+            sum.push_str(&format!(" + {new}"));
+        }
+        let blended = blend(&m, &sum).unwrap_or_else(|e| panic!("{} ({}): {sum}: {e}", s.name, s.at));
+        let got: BTreeSet<SubstanceIx> = blended.lines.iter().map(|l| m.raw_form(l.substance)).collect();
+        assert_eq!(names(&got), names(&wanted), "{} ({}): {sum}", s.name, s.at);
+        blends += 1;
     }
     unresolved.sort();
     unresolved.dedup();
     println!(
-        "Zu Ji: {made} of {} statements made from the ancestor; {} left out for names we do not hold: {}",
+        "Zu Ji: {made} of {} statements made from the ancestor, {blends} of them as a sum too; {} left out for names we do not hold: {}",
         facts.statement.len(),
         facts.statement.len() - made,
         unresolved.join(" ")
     );
-    assert!(made >= 200);
+    assert!(made >= 200 && blends >= 200);
 }
 
 #[test]

@@ -1541,6 +1541,11 @@ impl<'a> Reader<'a> {
                     }
                     self.group = self.rx.items.len();
                 }
+                // The same unsettled name stands in it: that is the one, whichever it is.
+                None if self.rx.items.iter().any(|i| i.means == means) => {
+                    self.rx.items.retain(|i| i.means != means);
+                    self.group = self.rx.items.len();
+                }
                 None => self.say(
                     Weight::Error,
                     "left-out-unclear",
