@@ -1,5 +1,5 @@
 //! Reads and checks everything under `data/`, and packs it for the binary. A mistake in the data stops the build.
-//! The index of names is compiled into this script as well: see `Packed`.
+//! The index of names is compiled into this script as well.
 
 #[path = "src/index.rs"]
 #[expect(dead_code, reason = "the build makes the index and does not search it")]
@@ -11,16 +11,6 @@ use std::path::{Path, PathBuf};
 use std::{env, fs};
 
 use fangwright_records::{DataFile, Library};
-use serde::Serialize;
-
-/// What goes into the binary; the same fields, in the same order, as `Packed` in lib.rs.
-#[derive(Serialize)]
-struct Packed {
-    library: Library,
-    normalizer: normal::Normalizer,
-    substance_names: index::Names<'static>,
-    formula_names: index::Names<'static>,
-}
 
 fn collect(dir: &Path, root: &Path, files: &mut Vec<DataFile>) {
     let mut entries: Vec<PathBuf> =
@@ -51,11 +41,7 @@ fn main() {
         return;
     }
     // The index of names is made here, so that a start need not make it.
-    let normalizer = normal::Normalizer::new(&library);
-    let substance_names = index::Names::of_substances(&library, &normalizer);
-    let formula_names = index::Names::of_formulas(&library, &normalizer);
-    let packed = Packed { library, normalizer, substance_names, formula_names };
-    let bytes = postcard::to_stdvec(&packed).expect("a library can be packed");
+    let bytes = postcard::to_stdvec(&index::Packed::of(library)).expect("a library can be packed");
     let out = Path::new(&env::var("OUT_DIR").expect("set by cargo")).join("library.bin");
     fs::write(out, bytes).expect("the build folder can be written");
 }

@@ -312,11 +312,8 @@ fn mix_of(s: &Session, given: &str) -> Result<(Mix, bool), Failure> {
         report(&text, &rx);
         return Ok((Mix::of_prescription(m, &rx, &s.conventions), !rx.has_errors()));
     }
-    if let Some(ix) = m.resolve_formula(given).settled()
-        && !m.names_a_substance(given)
-    {
-        formula(s, given)?; // says so where the spelling was mended
-        return Ok((Mix::of_formula(m, ix), true));
+    if m.resolve_formula(given).settled().is_some() && !m.names_a_substance(given) {
+        return Ok((Mix::of_formula(m, formula(s, given)?), true));
     }
     let rx = read(m, given);
     report(given, &rx);
@@ -364,7 +361,7 @@ pub fn trace_answer(s: &Session, input: String, rx: Prescription, patterns: &[St
     let mut own_set = mix.substances();
     own_set.sort();
     let same = |f: FormulaIx| {
-        let mut set = Mix::of_formula(m, f).substances();
+        let mut set = m.ingredients(f);
         set.sort();
         set == own_set
     };

@@ -228,7 +228,7 @@ pub fn blend(m: &Materia, text: &str) -> Result<Blend, BlendError> {
             },
             term => term?,
         };
-        sum.take(piece.add, share, term, name, span)?;
+        sum.take(piece.add, share, term, span)?;
     }
     if sum.terms.is_empty() {
         return Err(BlendError::Empty);
@@ -279,7 +279,6 @@ struct Draft {
     substance: SubstanceIx,
     parts: Vec<(FormulaIx, Option<Amount>, Era)>,
     grams: Option<Rational>,
-    plain: bool,
 }
 
 impl Sum<'_> {
@@ -320,7 +319,7 @@ impl Sum<'_> {
         }
     }
 
-    fn take(&mut self, add: bool, share: Rational, term: Term, name: &str, span: Span) -> Result<(), BlendError> {
+    fn take(&mut self, add: bool, share: Rational, term: Term, span: Span) -> Result<(), BlendError> {
         let m = self.m;
         match (term, add) {
             (Term::Formula(ix), true) => {
@@ -361,7 +360,6 @@ impl Sum<'_> {
                     line.grams = Some(g.times(share).ok_or(BlendError::TooLarge)?);
                     line.parts.clear();
                 }
-                line.plain = true;
             }
             (Term::Substance(s, _), false) => {
                 if !self.drop(s) {
@@ -370,7 +368,6 @@ impl Sum<'_> {
                 self.terms.push((Rational::from(-1), label(m, s)));
             }
         }
-        let _ = name;
         Ok(())
     }
 
@@ -378,7 +375,7 @@ impl Sum<'_> {
         if let Some(i) = self.lines.iter().position(|l| l.substance == s) {
             return &mut self.lines[i];
         }
-        self.lines.push(Draft { substance: s, parts: Vec::new(), grams: None, plain: false });
+        self.lines.push(Draft { substance: s, parts: Vec::new(), grams: None });
         let last = self.lines.len() - 1;
         &mut self.lines[last]
     }

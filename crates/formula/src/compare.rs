@@ -243,7 +243,7 @@ fn way_of_actions(m: &Materia, actions: &[String]) -> Option<(Way, String)> {
     }
 }
 
-/// Compares two mixes and gives each change its reason. `known` is the formula that the second one is, where it is one.
+/// Compares two mixes and gives each change its reason.
 pub fn compare(m: &Materia, before: &Mix, after: &Mix) -> Difference {
     compare_for(m, before, after, &[])
 }
@@ -372,7 +372,7 @@ impl Reasoner<'_> {
         list(&names)
     }
 
-    /// Which of its actions move with, and which against, a way.
+    /// Which of its actions move this way.
     fn moving_actions(&self, s: SubstanceIx, way: Way) -> Vec<String> {
         let library = self.m.library();
         self.m

@@ -4,7 +4,7 @@
 //! the earlier to the later place, or as the book says), and costs what a trace to that single base costs. A formula may also stand for itself at the price of all its
 //! ingredients. The family is the arborescence of least total cost, found by the algorithm of Chu, Liu and Edmonds.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use fangwright_materia::records::{Formula, Role};
 use fangwright_materia::{FormulaIx, Materia, SubstanceIx};
@@ -164,16 +164,13 @@ impl Families {
                     _ => member.exchanged.push((*x, *y)),
                 }
             }
+        } else {
+            member.added = own.substances();
         }
         if let Some(change) = &formula.change {
             let from: Vec<FormulaIx> = change.from.iter().filter_map(|f| m.formula_by_id(f)).collect();
             member.stated = parent.is_some_and(|p| from.contains(&p));
             member.also_from = from.into_iter().filter(|f| Some(*f) != parent).collect();
-        } else {
-            member.added = if parent.is_some() { member.added } else { own.substances() };
-        }
-        if parent.is_none() {
-            member.added = own.substances();
         }
         member
     }
@@ -181,10 +178,7 @@ impl Families {
 
 fn edges(m: &Materia) -> Vec<Edge> {
     let costs = costs_of(m);
-    let sets: Vec<Vec<SubstanceIx>> = m
-        .formulas()
-        .map(|(_, f)| f.ingredients.iter().filter_map(|i| m.substance_by_id(&i.substance)).collect())
-        .collect();
+    let sets: Vec<Vec<SubstanceIx>> = m.formulas().map(|(ix, _)| m.ingredients(ix)).collect();
     // Formulas by raw substance, so that only those with something in common are weighed.
     let mut holding: HashMap<SubstanceIx, Vec<usize>> = HashMap::new();
     for (i, set) in sets.iter().enumerate() {
@@ -201,15 +195,9 @@ fn edges(m: &Materia) -> Vec<Edge> {
         let nothing = i64::from(costs.add) * set.len() as i64;
         // A root costs one point more than its ingredients, so that a descent of equal cost is preferred.
         edges.push(Edge { from: None, to, points: nothing + 1 });
-        let mut shared: HashMap<usize, u32> = HashMap::new();
-        for s in set {
-            for other in holding.get(&m.raw_form(*s)).into_iter().flatten() {
-                *shared.entry(*other).or_default() += 1;
-            }
-        }
-        let mut shared: Vec<(usize, u32)> = shared.into_iter().collect();
-        shared.sort_unstable();
-        for (other, _) in shared {
+        let related: BTreeSet<usize> =
+            set.iter().filter_map(|s| holding.get(&m.raw_form(*s))).flatten().copied().collect();
+        for other in related {
             let from = FormulaIx(other as u32);
             let elder = m.formula(from);
             let states = |x: &Formula, y: &Formula| x.change.as_ref().is_some_and(|c| c.from.contains(&y.id));
@@ -222,9 +210,7 @@ fn edges(m: &Materia) -> Vec<Edge> {
             }
             let base = &sets[other];
             let pairs = pair(m, base, set);
-            let size = base.len() as u32;
-            let keep = (size * costs.keep_percent).div_ceil(100).max(costs.keep_at_least.min(size));
-            if (pairs.len() as u32) < keep {
+            if pairs.len() < costs.must_keep(base.len()) {
                 continue;
             }
             // Who has lost every chief of the elder does not descend from it, unless a book says so.
@@ -241,14 +227,8 @@ fn edges(m: &Materia) -> Vec<Edge> {
                     points += i64::from(costs.remove(i.role));
                 }
             }
-            for (_, _, tie) in &pairs {
-                points += match tie {
-                    Tie::Same => 0,
-                    Tie::OtherForm => i64::from(costs.other_form),
-                    Tie::Swap => i64::from(costs.swap),
-                };
-            }
-            for (a, b, _) in &pairs {
+            for (a, b, tie) in &pairs {
+                points += i64::from(tie.points(&costs));
                 let office = |f: &Formula, set: &[SubstanceIx], s: &SubstanceIx| {
                     set.iter().position(|x| x == s).and_then(|i| f.ingredients.get(i)).map(|i| i.role)
                 };

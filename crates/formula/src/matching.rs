@@ -1,5 +1,6 @@
 //! Which ingredient of one mix answers to which of another: the same, another form of it, or what takes its place.
 
+use fangwright_materia::records::Costs;
 use fangwright_materia::{Materia, SubstanceIx};
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -14,6 +15,17 @@ pub enum Tie {
     OtherForm,
     /// What practice puts in its place.
     Swap,
+}
+
+impl Tie {
+    /// The points that standing so costs.
+    pub fn points(self, costs: &Costs) -> u32 {
+        match self {
+            Tie::Same => 0,
+            Tie::OtherForm => costs.other_form,
+            Tie::Swap => costs.swap,
+        }
+    }
 }
 
 /// How two substances stand to one another, if they do.

@@ -5,7 +5,7 @@ use std::ops::Range as Bytes;
 
 use fangwright_amount::{Amount, Rational, Unit};
 use fangwright_materia::records::{Pot, Process};
-use fangwright_materia::{FormulaIx, Materia, Resolution, SubstanceIx};
+use fangwright_materia::{FormulaIx, Materia, Resolution, SubstanceIx, is_hanzi};
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -258,10 +258,6 @@ fn numeral(c: char) -> Option<i128> {
     })
 }
 
-fn is_hanzi(c: char) -> bool {
-    matches!(c, '\u{3400}'..='\u{9fff}' | '\u{f900}'..='\u{faff}' | '\u{20000}'..='\u{3ffff}')
-}
-
 fn is_letter(c: char) -> bool {
     c.is_alphabetic() && !is_hanzi(c) || matches!(c, '\u{300}' | '\u{301}' | '\u{304}' | '\u{308}' | '\u{30c}')
 }
@@ -291,8 +287,7 @@ fn is_closing(c: char) -> bool {
 
 /// The end that goes with `open`, written either way: a full-width bracket may close a plain one.
 fn closes(open: char, c: char) -> bool {
-    let pair = [closing(open)];
-    pair.contains(&Some(c)) || matches!((open, c), ('(', '）') | ('（', ')'))
+    closing(open) == Some(c) || matches!((open, c), ('(', '）') | ('（', ')'))
 }
 
 impl<'a> Reader<'a> {
@@ -602,12 +597,12 @@ impl<'a> Reader<'a> {
         if let (Some(process), Some(target)) = (process, item.means.settled())
             && m.substance(target).process.is_none()
         {
-            match m.processed_forms(target).iter().find(|f| m.substance(**f).process == Some(process)) {
+            match m.processed_form(target, process) {
                 Some(made) => {
                     if let Resolution::Known { substance, .. } | Resolution::Misspelt { substance, .. } =
                         &mut item.means
                     {
-                        *substance = *made;
+                        *substance = made;
                     }
                 }
                 None => {

@@ -7,7 +7,7 @@
 //! when other bases explain some of the same ingredients; bases are tried in the order of gain, and a branch ends when
 //! the gains left cannot reach the best sum found. That bound never cuts off a sum that is as good as the best.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use fangwright_amount::Rational;
 use fangwright_materia::records::{Costs, Role};
@@ -15,7 +15,7 @@ use fangwright_materia::{FormulaIx, Materia, SubstanceIx};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::matching::{Tie, tie};
+use crate::matching::{Tie, pair, tie};
 
 /// The most ingredients a trace takes.
 pub const MOST: usize = 128;
@@ -114,11 +114,7 @@ struct Entry {
 impl Tracer {
     /// Indexes the whole collection.
     pub fn new(m: &Materia) -> Tracer {
-        let sets = m
-            .formulas()
-            .map(|(ix, f)| (ix, f.ingredients.iter().filter_map(|i| m.substance_by_id(&i.substance)).collect()))
-            .collect();
-        Tracer::over(m, sets)
+        Tracer::over(m, m.formulas().map(|(ix, _)| (ix, m.ingredients(ix))).collect())
     }
 
     /// Indexes these formulas; for growth benches and for tests.
@@ -202,8 +198,7 @@ impl Tracer {
         let mut entries = Vec::new();
         for (&set, &shared) in &count {
             let (ix, ingredients) = &self.sets[set as usize];
-            let size = ingredients.len() as u32;
-            if !allow(*ix) || shared < self.must_keep(size) {
+            if !allow(*ix) || shared < c.must_keep(ingredients.len()) as u32 {
                 continue;
             }
             self.entries(m, set, ingredients, rx, &mut entries);
@@ -219,11 +214,9 @@ impl Tracer {
         for sum in &mut sums {
             sum.dose_gap = dose_gap(m, sum, rx, grams);
         }
-        sums.sort_by_key(|s| (s.bases.len(), s.dose_gap.unwrap_or(u32::MAX), self.order(s)));
-        sums.dedup_by(|a, b| {
-            let key = |s: &Sum| s.bases.iter().map(|b| b.formula).collect::<Vec<_>>();
-            key(a) == key(b)
-        });
+        let formulas = |s: &Sum| s.bases.iter().map(|b| b.formula).collect::<Vec<_>>();
+        sums.sort_by_key(|s| (s.bases.len(), s.dose_gap.unwrap_or(u32::MAX), formulas(s)));
+        sums.dedup_by(|a, b| formulas(a) == formulas(b));
         let mut single_points: HashMap<u32, (u32, usize)> = HashMap::new();
         for (i, e) in entries.iter().enumerate() {
             let points = e.points + c.add * (full & !e.mask).count_ones();
@@ -242,65 +235,44 @@ impl Tracer {
         Ok(Trace { best: sums, more_ties: more, singles, points_without_base: nothing, costs: c.clone(), candidates })
     }
 
-    fn order(&self, s: &Sum) -> Vec<u32> {
-        s.bases.iter().map(|b| b.formula.0).collect()
-    }
-
-    fn must_keep(&self, size: u32) -> u32 {
-        let share = (size * self.costs.keep_percent).div_ceil(100);
-        share.max(self.costs.keep_at_least.min(size))
-    }
-
-    /// All ways this formula can stand in the prescription: with each change of form or swap made use of or not.
+    /// All ways this formula can stand in the prescription: each ingredient that is not there as such left out, or found
+    /// again in any other form or substitute that is.
     fn entries(&self, m: &Materia, set: u32, ingredients: &[SubstanceIx], rx: &[SubstanceIx], out: &mut Vec<Entry>) {
         let c = &self.costs;
-        let size = ingredients.len() as u32;
-        let mut mask: u128 = 0;
+        let mut exact: u128 = 0;
         let mut left = Vec::new();
         let mut leaving = 0;
         for (s, cost) in ingredients.iter().zip(&self.leaving[set as usize]) {
             match rx.iter().position(|r| r == s) {
-                Some(i) => mask |= 1 << i,
+                Some(i) => exact |= 1 << i,
                 None => {
                     left.push((*s, *cost));
                     leaving += cost;
                 }
             }
         }
-        let exact = size - left.len() as u32;
-        // Changes: an ingredient that is not there as such, but in another form or replaced.
-        // Bit of what stands for it, points for the change, points saved by not leaving it out.
-        let mut changes: Vec<(u128, u32, u32)> = Vec::new();
+        // What is covered → the fewest points. Each bit stands for one ingredient, so the bits count those that are kept.
+        let mut ways: BTreeMap<u128, u32> = BTreeMap::from([(exact, leaving)]);
         for (s, cost) in &left {
-            let mut options: Vec<(Tie, usize)> = rx
+            let ties: Vec<(u128, u32)> = rx
                 .iter()
                 .enumerate()
-                .filter(|(i, _)| mask & (1 << i) == 0 && !changes.iter().any(|(bit, _, _)| bit & (1 << i) != 0))
-                .filter_map(|(i, r)| Some((tie(m, *s, *r)?, i)))
+                .filter(|(i, _)| exact & (1 << i) == 0)
+                .filter_map(|(i, r)| Some((1 << i, tie(m, *s, *r)?.points(c))))
                 .collect();
-            options.sort_unstable();
-            if let Some((t, i)) = options.first() {
-                changes.push((1 << i, if *t == Tie::OtherForm { c.other_form } else { c.swap }, *cost));
-            }
-        }
-        let changes = &changes[..changes.len().min(6)];
-        for pick in 0..1u32 << changes.len() {
-            let mut points = leaving;
-            let mut covered = mask;
-            let mut kept = exact;
-            for (k, (bit, cost, saved)) in changes.iter().enumerate() {
-                if pick & (1 << k) != 0 {
-                    covered |= bit;
-                    points = points + cost - saved;
-                    kept += 1;
+            for (mask, points) in ways.clone() {
+                for (bit, change) in ties.iter().filter(|(bit, _)| mask & bit == 0) {
+                    let fewest = ways.entry(mask | bit).or_insert(u32::MAX);
+                    *fewest = (*fewest).min(points + change - cost);
                 }
             }
-            if kept < self.must_keep(size) || covered == 0 {
-                continue;
-            }
-            let explains = c.add * covered.count_ones();
-            if explains > points {
-                out.push(Entry { set, mask: covered, points, gain: explains - points });
+        }
+        let keep = c.must_keep(ingredients.len()) as u32;
+        for (mask, points) in ways {
+            let kept = mask.count_ones();
+            let explains = c.add * kept;
+            if kept >= keep && explains > points {
+                out.push(Entry { set, mask, points, gain: explains - points });
             }
         }
     }
@@ -317,7 +289,7 @@ impl Tracer {
             let (formula, ingredients) = &self.sets[e.set as usize];
             let present: Vec<SubstanceIx> =
                 rx.iter().enumerate().filter(|(i, _)| e.mask & (1 << i) != 0).map(|(_, s)| *s).collect();
-            let keeps = crate::matching::pair(m, ingredients, &present);
+            let keeps = pair(m, ingredients, &present);
             let leaves_out = ingredients.iter().copied().filter(|s| !keeps.iter().any(|(k, _, _)| k == s)).collect();
             bases.push(Base { formula: *formula, keeps, leaves_out, points: e.points });
         }

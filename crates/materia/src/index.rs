@@ -92,10 +92,10 @@ impl Shelf<'_> {
         &self.text[start..self.ends[place] as usize]
     }
 
-    /// Where the rows of these lengths stand.
-    pub(crate) fn of_lengths(&self, least: usize, most: usize) -> std::ops::Range<usize> {
+    /// Where the rows of this length stand.
+    pub(crate) fn of_length(&self, length: usize) -> std::ops::Range<usize> {
         let at = |length: usize| self.starts.get(length).map_or(self.rows.len(), |s| *s as usize);
-        at(least)..at(most + 1).max(at(least))
+        at(length)..at(length + 1)
     }
 
     /// The length of the longest name on it, in characters.
@@ -131,6 +131,26 @@ pub(crate) fn heard(key: &str) -> String {
         }
     }
     text
+}
+
+/// All that the build packs into the binary. One shape for the build that writes it and the program that reads it.
+#[derive(Serialize, Deserialize)]
+pub(crate) struct Packed<'a> {
+    pub(crate) library: Library,
+    pub(crate) normalizer: Normalizer,
+    #[serde(borrow)]
+    pub(crate) substance_names: Names<'a>,
+    #[serde(borrow)]
+    pub(crate) formula_names: Names<'a>,
+}
+
+impl Packed<'static> {
+    pub(crate) fn of(library: Library) -> Packed<'static> {
+        let normalizer = Normalizer::new(&library);
+        let substance_names = Names::of_substances(&library, &normalizer);
+        let formula_names = Names::of_formulas(&library, &normalizer);
+        Packed { library, normalizer, substance_names, formula_names }
+    }
 }
 
 /// One bit for a letter that occurs, one more for a letter that occurs twice. An edit changes the count of at most two

@@ -21,14 +21,14 @@ mod normal;
 use rustc_hash::FxHashMap as HashMap;
 
 pub use fangwright_records as records;
-use fangwright_records::{DataFile, Formula, Library, Problem, Substance};
+use fangwright_records::{DataFile, Formula, Library, Problem, Process, Substance};
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
-use index::Names;
+use index::{Names, Packed};
 pub use names::{Near, Resolution, Via};
 use normal::Normalizer;
-pub use normal::{Script, script_of};
+pub use normal::{Script, is_hanzi, script_of};
 
 static LIBRARY: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/library.bin"));
 
@@ -90,8 +90,7 @@ impl Materia {
     /// # Panics
     /// If the packed data does not fit the program, which the build rules out.
     pub fn embedded() -> Materia {
-        let packed = unpack();
-        Materia::assemble(packed.library, packed.normalizer, packed.substance_names, packed.formula_names)
+        Materia::assemble(unpack())
     }
 
     /// What ships, with a practitioner's own files over it. Mistakes in them come back with file, line and column,
@@ -104,18 +103,11 @@ impl Materia {
 
     /// Indexes a library that was put together elsewhere.
     pub fn index(library: Library) -> Materia {
-        let normalizer = Normalizer::new(&library);
-        let substance_names = Names::of_substances(&library, &normalizer);
-        let formula_names = Names::of_formulas(&library, &normalizer);
-        Materia::assemble(library, normalizer, substance_names, formula_names)
+        Materia::assemble(Packed::of(library))
     }
 
-    fn assemble(
-        library: Library,
-        normalizer: Normalizer,
-        substance_names: Names<'static>,
-        formula_names: Names<'static>,
-    ) -> Materia {
+    fn assemble(packed: Packed<'static>) -> Materia {
+        let Packed { library, normalizer, substance_names, formula_names } = packed;
         let substances: HashMap<String, SubstanceIx> =
             library.substances.iter().zip(0..).map(|(s, i)| (s.id.clone(), SubstanceIx(i))).collect();
         let formulas = library.formulas.iter().zip(0..).map(|(f, i)| (f.id.clone(), FormulaIx(i))).collect();
@@ -229,6 +221,16 @@ impl Materia {
         self.children.get(&ix).map_or(&[], Vec::as_slice)
     }
 
+    /// The form of this substance that a process makes, if it has a record.
+    pub fn processed_form(&self, ix: SubstanceIx, process: Process) -> Option<SubstanceIx> {
+        self.processed_forms(ix).iter().copied().find(|f| self.substance(*f).process == Some(process))
+    }
+
+    /// The substances of a formula, in its order. The check of the data sees to it that all of them are here.
+    pub fn ingredients(&self, ix: FormulaIx) -> Vec<SubstanceIx> {
+        self.formula(ix).ingredients.iter().filter_map(|i| self.substance_by_id(&i.substance)).collect()
+    }
+
     /// Whether practice puts one in the place of the other (by the data, either way round, raw forms included).
     pub fn swappable(&self, a: SubstanceIx, b: SubstanceIx) -> bool {
         let listed = |a, b| self.swaps.get(&a).is_some_and(|l| l.binary_search(&b).is_ok());
@@ -302,17 +304,7 @@ impl Materia {
 }
 
 /// What the build packed: see build.rs.
-#[derive(Deserialize)]
-struct Packed {
-    library: Library,
-    normalizer: Normalizer,
-    #[serde(borrow)]
-    substance_names: Names<'static>,
-    #[serde(borrow)]
-    formula_names: Names<'static>,
-}
-
-fn unpack() -> Packed {
+fn unpack() -> Packed<'static> {
     match postcard::from_bytes(LIBRARY) {
         Ok(packed) => packed,
         Err(error) => panic!("the data packed into this program cannot be read: {error}"),

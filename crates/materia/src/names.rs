@@ -155,7 +155,7 @@ impl Names<'_> {
             // Names that are this much longer or shorter come within reach only now.
             let shorter = length.checked_sub(reach).filter(|_| reach > 0);
             for other in shorter.into_iter().chain([length + reach]) {
-                let range = shelf.of_lengths(other, other);
+                let range = shelf.of_length(other);
                 for (letters, place) in shelf.letters[range.clone()].iter().zip(range) {
                     // Half the letters that differ is the weaker bound, and one step; it lets few through.
                     if (signature ^ letters).count_ones() as usize > 2 * most {
@@ -557,7 +557,7 @@ fn resolve_with_words(m: &Materia, name: &str) -> Option<Resolution<SubstanceIx>
                 fallback.get_or_insert(Resolution::Known { substance: target, via, unrecorded_process: None, beside });
                 continue;
             };
-            if let Some(made) = processed(m, target, process) {
+            if let Some(made) = m.processed_form(target, process) {
                 return Some(Resolution::Known { substance: made, via, unrecorded_process: None, beside });
             }
             fallback.get_or_insert(Resolution::Known {
@@ -573,12 +573,6 @@ fn resolve_with_words(m: &Materia, name: &str) -> Option<Resolution<SubstanceIx>
         ring = next;
     }
     None
-}
-
-/// The processed form of `target` that this process makes.
-pub(crate) fn processed(m: &Materia, target: SubstanceIx, process: Process) -> Option<SubstanceIx> {
-    let forms = m.processed_forms(target);
-    forms.iter().copied().find(|f| m.substance(*f).process == Some(process))
 }
 
 pub(crate) fn resolve_formula(m: &Materia, name: &str) -> Resolution<FormulaIx> {

@@ -19,7 +19,8 @@ pub fn script_of(text: &str) -> Script {
     if text.chars().any(is_hanzi) { Script::Hanzi } else { Script::Latin }
 }
 
-pub(crate) fn is_hanzi(c: char) -> bool {
+/// Whether this is a Chinese character.
+pub fn is_hanzi(c: char) -> bool {
     matches!(c, '\u{3400}'..='\u{9fff}' | '\u{f900}'..='\u{faff}' | '\u{20000}'..='\u{3ffff}')
 }
 

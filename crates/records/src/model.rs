@@ -455,6 +455,11 @@ pub struct Costs {
 }
 
 impl Costs {
+    /// How many of its `size` ingredients a base must keep.
+    pub fn must_keep(&self, size: usize) -> usize {
+        (size * self.keep_percent as usize).div_ceil(100).max(size.min(self.keep_at_least as usize))
+    }
+
     /// Points for leaving out an ingredient of this office.
     pub fn remove(&self, role: Role) -> u32 {
         match role {

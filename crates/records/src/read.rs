@@ -3,6 +3,7 @@ use std::fmt;
 use std::ops::Range as Bytes;
 
 use fangwright_amount::{Amount, Convention, Era, Range, Unit};
+use rapidfuzz::distance::levenshtein;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use toml::Spanned;
@@ -330,23 +331,10 @@ impl Reader<'_> {
     }
 }
 
+/// The id that was probably meant.
 fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a String>) -> Option<&'a str> {
-    // A plain edit distance over short ids is enough here: this runs once for a mistake, not in a loop.
-    fn distance(a: &str, b: &str) -> usize {
-        let b: Vec<char> = b.chars().collect();
-        let mut row: Vec<usize> = (0..=b.len()).collect();
-        for (i, ca) in a.chars().enumerate() {
-            let mut diagonal = row[0];
-            row[0] = i + 1;
-            for (j, cb) in b.iter().enumerate() {
-                let cost = diagonal + usize::from(ca != *cb);
-                diagonal = row[j + 1];
-                row[j + 1] = cost.min(diagonal + 1).min(row[j] + 1);
-            }
-        }
-        row[b.len()]
-    }
-    known.map(|k| (distance(word, k), k.as_str())).filter(|(d, _)| *d <= 1 + word.len() / 4).min().map(|(_, k)| k)
+    let distance = |k: &str| levenshtein::distance(word.chars(), k.chars());
+    known.map(|k| (distance(k), k.as_str())).filter(|(d, _)| *d <= 1 + word.len() / 4).min().map(|(_, k)| k)
 }
 
 fn plain(texts: Texts) -> Vec<String> {

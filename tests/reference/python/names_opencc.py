@@ -11,28 +11,20 @@ Many traditional names were first filled in with this same library and then look
 than that it differs. Every entry of ../opencc-exceptions.toml has to be needed still.
 """
 
-import json
 import sys
-import tomllib
 from collections import defaultdict
 from importlib.metadata import version
 from pathlib import Path
 
 import opencc
 
-from evenness import uneven
+from tables import read, uneven
 
 TABLE = Path(__file__).resolve().parent.parent / "opencc-exceptions.toml"
 
 
 def main() -> int:
-    facts = json.loads(Path(sys.argv[1]).read_text(encoding="utf-8") if len(sys.argv) > 1 else sys.stdin.read())
-    table = tomllib.loads(TABLE.read_text(encoding="utf-8"))
-    wrong: list[str] = []
-    for kind, entries in table.items():
-        for entry in entries:
-            if not entry.get("reason"):
-                wrong.append(f"{TABLE.name}: a {kind} without a reason: {entry}")
+    facts, table, wrong = read(TABLE)
     exceptions = {(e["id"], e["field"], e["ours"], e["theirs"]) for e in table.get("exception", [])}
     choices = {(c["simplified"], c["ours"], c["theirs"]) for c in table.get("choice", [])}
     splits = {(s["simplified"], s["form"]): sorted(s["names"]) for s in table.get("split", [])}

@@ -12,9 +12,7 @@ Many names were first given their pinyin by this same library and then looked ov
 that it differs. Every entry of ../pypinyin-exceptions.toml has to be needed still.
 """
 
-import json
 import sys
-import tomllib
 import unicodedata
 from collections import defaultdict
 from importlib.metadata import version
@@ -23,7 +21,7 @@ from pathlib import Path
 from pypinyin import Style, pinyin
 from pypinyin_dict.pinyin_data import ktghz2013
 
-from evenness import uneven
+from tables import read, uneven
 
 TABLE = Path(__file__).resolve().parent.parent / "pypinyin-exceptions.toml"
 
@@ -33,13 +31,7 @@ def plain(text: str) -> str:
 
 
 def main() -> int:
-    facts = json.loads(Path(sys.argv[1]).read_text(encoding="utf-8") if len(sys.argv) > 1 else sys.stdin.read())
-    table = tomllib.loads(TABLE.read_text(encoding="utf-8"))
-    wrong: list[str] = []
-    for kind, entries in table.items():
-        for entry in entries:
-            if not entry.get("reason"):
-                wrong.append(f"{TABLE.name}: a {kind} without a reason: {entry}")
+    facts, table, wrong = read(TABLE)
     exceptions = {(e["id"], e["field"], e["ours"], e["theirs"]) for e in table.get("exception", [])}
     readings = {r["id"]: r["pinyin"] for r in table.get("reading", [])}
     splits = {(s["character"], s["reading"]): sorted(s["names"]) for s in table.get("split", [])}
