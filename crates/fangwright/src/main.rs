@@ -1,9 +1,12 @@
 //! The command line: thin commands over the crates.
 
+mod batch;
 mod cautions;
+mod check;
 mod demo;
 mod output;
 mod own;
+mod parquet_in;
 mod render;
 mod run;
 
@@ -35,6 +38,9 @@ struct Common {
     /// How to weigh the measures of an era, such as `han-15.6`; may be given once an era. `measure --list` shows all.
     #[arg(long, global = true, value_name = "ID")]
     convention: Vec<String>,
+    /// A file with safety rules of your own; may be given more than once.
+    #[arg(long, global = true, value_name = "FILE")]
+    rules: Vec<PathBuf>,
 }
 
 #[derive(Subcommand)]
@@ -61,6 +67,10 @@ enum Command {
         #[arg(long)]
         behind: bool,
     },
+    /// Check a prescription for everything that could hurt. Exit code 3: a finding of the upper two severities stands.
+    Check(Box<check::CheckArgs>),
+    /// List, search and explain the safety rules.
+    Rules(check::RulesArgs),
     /// Compare two formulas or prescriptions: what changed, and why it fits.
     Compare {
         /// A formula's name, a prescription as text, or `@FILE`.

@@ -2,8 +2,9 @@
 
 use fangwright_amount::{Amount, Convention, Rational};
 use fangwright_formula::{Blend, Diagnostic, Difference, Family, Prescription, Profile, Trace};
-use fangwright_materia::records::{Formula, Substance};
+use fangwright_materia::records::{Formula, Rule, Substance};
 use fangwright_materia::{Materia, Resolution, SubstanceIx};
+use fangwright_safety::{CaseInput, Report};
 use schemars::{JsonSchema, Schema, schema_for};
 use serde::Serialize;
 
@@ -59,6 +60,56 @@ pub struct TraceAnswer {
     pub trace: Option<Trace>,
     /// The difference from the first of the best sums.
     pub difference: Option<Difference>,
+}
+
+/// `check`.
+#[derive(Serialize, JsonSchema)]
+pub struct CheckAnswer {
+    /// The case with its overrides: given back with `--case`, it is checked again.
+    pub case: CaseInput<'static>,
+    /// What was found.
+    pub report: Report,
+    /// Whether a finding of the upper two severities stands.
+    pub stands: bool,
+}
+
+/// `rules`.
+#[derive(Serialize, JsonSchema)]
+pub struct RulesAnswer {
+    /// How many rules there are in all.
+    pub held: usize,
+    /// How many the clinic has switched off.
+    pub switched_off: usize,
+    /// Those asked for.
+    pub rules: Vec<RuleShown>,
+}
+
+/// One rule with the substances it comes to.
+#[derive(Serialize, JsonSchema)]
+pub struct RuleShown {
+    /// The record.
+    pub rule: Rule,
+    /// Substances it speaks of, processed forms counted in.
+    pub substances: Vec<SubstanceIx>,
+    /// For a pair, those of the other side.
+    pub with: Vec<SubstanceIx>,
+}
+
+/// `check --batch`.
+#[derive(Serialize, JsonSchema)]
+pub struct BatchAnswer {
+    /// Prescriptions checked.
+    pub checked: u64,
+    /// Lines that could not be read.
+    pub unreadable: u64,
+    /// Prescriptions in which a finding of the upper two severities stands.
+    pub standing: u64,
+    /// How often each rule fired, by its id; the most frequent first.
+    pub fired: Vec<(String, u64)>,
+    /// The first lines that could not be read: number and reason.
+    pub problems: Vec<(u64, String)>,
+    /// Seconds it took.
+    pub seconds: f64,
 }
 
 /// `compare`.
@@ -186,6 +237,9 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
     vec![
         ("read", schema_for!(Envelope<ReadAnswer>)),
         ("trace", schema_for!(Envelope<TraceAnswer>)),
+        ("check", schema_for!(Envelope<CheckAnswer>)),
+        ("rules", schema_for!(Envelope<RulesAnswer>)),
+        ("batch", schema_for!(Envelope<BatchAnswer>)),
         ("compare", schema_for!(Envelope<CompareAnswer>)),
         ("blend", schema_for!(Envelope<BlendAnswer>)),
         ("family", schema_for!(Envelope<FamilyAnswer>)),

@@ -42,19 +42,42 @@ fn collect(folder: &Path, files: &mut Vec<DataFile>, problems: &mut Vec<Problem>
     Ok(())
 }
 
-/// Loads what ships and the own folder over it.
-pub fn load(folder: Option<&Path>) -> Result<Loaded, String> {
+/// Whether a file holds safety rules or what they speak of. A mistake in one stops the start: a clinic that relies on
+/// its rule must not work without it unawares.
+fn is_safety(file: &DataFile) -> bool {
+    let below = Path::new(&file.name).components().any(|c| c.as_os_str() == "safety");
+    let tables = ["[[rule]]", "[conditions", "[classes", "[medicines", "[jurisdictions"];
+    below || file.text.lines().any(|l| tables.iter().any(|t| l.trim_start().starts_with(t)))
+}
+
+/// Loads what ships, and the own folder and files of rules over it.
+pub fn load(folder: Option<&Path>, rules: &[PathBuf]) -> Result<Loaded, String> {
     let folder = match folder {
         Some(f) => Some(f.to_path_buf()),
         None => usual_folder(),
     };
-    let Some(folder) = folder else {
-        return Ok(Loaded { materia: Materia::embedded(), problems: Vec::new() });
-    };
     let (mut files, mut unread) = (Vec::new(), Vec::new());
-    collect(&folder, &mut files, &mut unread)
-        .map_err(|e| format!("the folder {} cannot be read: {e}; name another with --data", folder.display()))?;
+    if let Some(folder) = folder {
+        collect(&folder, &mut files, &mut unread)
+            .map_err(|e| format!("the folder {} cannot be read: {e}; name another with --data", folder.display()))?;
+    }
+    let mut safety: Vec<String> = Vec::new();
+    for path in rules {
+        let name = path.display().to_string();
+        let text = fs::read_to_string(path).map_err(|e| format!("the rules in {name} cannot be read: {e}"))?;
+        safety.push(name.clone());
+        files.push(DataFile { name, text, own: true });
+    }
+    if files.is_empty() && unread.is_empty() {
+        return Ok(Loaded { materia: Materia::embedded(), problems: Vec::new() });
+    }
+    safety.extend(files.iter().filter(|f| is_safety(f)).map(|f| f.name.clone()));
     let (materia, mut problems) = Materia::with_own(&files);
     problems.extend(unread);
+    let broken: Vec<String> =
+        problems.iter().filter(|p| safety.contains(&p.file)).map(|p| format!("\n  {p}")).collect();
+    if !broken.is_empty() {
+        return Err(format!("your safety rules have mistakes, so nothing was started:{}", broken.concat()));
+    }
     Ok(Loaded { materia, problems })
 }

@@ -17,18 +17,18 @@ use crate::output::{Holding, TraceAnswer, Weighed};
 use crate::run::{Session, era};
 
 /// Pads to a width on the screen, where hanzi take two columns.
-fn pad(text: &str, wide: usize) -> String {
+pub fn pad(text: &str, wide: usize) -> String {
     let have = UnicodeWidthStr::width(text);
     format!("{text}{}", " ".repeat(wide.saturating_sub(have)))
 }
 
 /// Breaks a long line, later lines indented.
-fn wrap(text: &str, indent: usize, out: &mut String) {
+pub fn wrap(text: &str, indent: usize, out: &mut String) {
     hang(text, indent, indent, out);
 }
 
 /// The same, with the later lines at another indent.
-fn hang(text: &str, first_indent: usize, indent: usize, out: &mut String) {
+pub fn hang(text: &str, first_indent: usize, indent: usize, out: &mut String) {
     const WIDE: usize = 100;
     let mut column = first_indent;
     let mut first = true;

@@ -17,7 +17,7 @@ use crate::output::{
     PatternsAnswer, ReadAnswer, ShowAnswer, TraceAnswer, Weighed,
 };
 use crate::own::Loaded;
-use crate::{Cli, Command, Input, demo, output, own, render};
+use crate::{Cli, Command, Input, check, demo, output, own, render};
 
 /// What went wrong, with its place in the input where it has one.
 pub struct Failure {
@@ -44,15 +44,16 @@ impl Session {
         &self.loaded.materia
     }
 
-    fn print<T: serde::Serialize>(&self, command: &str, result: T) {
+    pub fn print<T: serde::Serialize>(&self, command: &str, result: T) {
         output::print(self.m(), &self.loaded.problems, command, result);
     }
 }
 
-/// Runs a command. Exit code 0: done; 1: the input is wrong (2, wrong usage, comes from the argument parser).
+/// Runs a command. Exit code 0: done; 1: the input is wrong (2, wrong usage, comes from the argument parser); 3: a check
+/// found something of the upper two severities.
 pub fn run(cli: Cli) -> i32 {
     let json = cli.common.json;
-    let loaded = match own::load(cli.common.data.as_deref()) {
+    let loaded = match own::load(cli.common.data.as_deref(), &cli.common.rules) {
         Ok(loaded) => loaded,
         Err(message) => {
             eprintln!("error: {message}");
@@ -70,8 +71,12 @@ pub fn run(cli: Cli) -> i32 {
         }
     }
     let session = Session { loaded, conventions, json };
-    match command(&session, cli.command) {
-        Ok(good) => i32::from(!good),
+    let done = match cli.command {
+        Command::Check(args) => check::run(&session, *args),
+        other => command(&session, other).map(|good| i32::from(!good)),
+    };
+    match done {
+        Ok(code) => code,
         Err(failure) => {
             if json {
                 session
@@ -90,6 +95,8 @@ pub fn run(cli: Cli) -> i32 {
 /// `Ok(false)`: the answer was given, but the input has errors in it.
 fn command(s: &Session, command: Command) -> Result<bool, Failure> {
     match command {
+        Command::Check(_) => unreachable!("`run` takes it, as it has exit codes of its own"),
+        Command::Rules(args) => check::rules(s, &args),
         Command::Demo { pictures } => demo::run(s, pictures.as_deref()),
         Command::Read { input } => {
             let (text, rx) = read_input(s, &input)?;
@@ -250,7 +257,7 @@ fn known_patterns(s: &Session, patterns: &[String]) -> Result<(), Failure> {
     Ok(())
 }
 
-fn read_input(s: &Session, input: &Input) -> Result<(String, Prescription), Failure> {
+pub fn read_input(s: &Session, input: &Input) -> Result<(String, Prescription), Failure> {
     let bytes = match &input.file {
         Some(path) if path.as_os_str() == "-" => stdin()?,
         Some(path) => file(path)?,
@@ -271,7 +278,7 @@ fn stdin() -> Result<Vec<u8>, Failure> {
     limited(io::stdin().lock()).map_err(|e| format!("standard input cannot be read: {e}").into())
 }
 
-fn file(path: &Path) -> Result<Vec<u8>, Failure> {
+pub fn file(path: &Path) -> Result<Vec<u8>, Failure> {
     let open = fs::File::open(path).and_then(limited);
     open.map_err(|e| format!("{} cannot be read: {e}", path.display()).into())
 }
@@ -287,7 +294,7 @@ fn read_text(s: &Session, bytes: Vec<u8>) -> Result<(String, Prescription), Fail
     }
 }
 
-fn formula(s: &Session, name: &str) -> Result<FormulaIx, Failure> {
+pub fn formula(s: &Session, name: &str) -> Result<FormulaIx, Failure> {
     let m = s.m();
     match m.resolve_formula(name) {
         Resolution::Known { substance, .. } => Ok(substance),

@@ -12,8 +12,11 @@
 //! assert_eq!((problems[0].line, problems[0].column), (2, 52));
 //! ```
 
+#[macro_use]
 mod model;
 mod read;
+mod rules;
 
 pub use model::*;
 pub use read::{DataFile, Problem};
+pub use rules::*;

@@ -99,7 +99,7 @@ words! {
     /// The form a formula is taken in.
     Form {
         Decoction = "decoction", Powder = "powder", Draft = "draft", Pill = "pill", Paste = "paste", Wine = "wine",
-        External = "external",
+        External = "external", Granules = "granules",
     }
 }
 words! {
@@ -538,4 +538,6 @@ pub struct Library {
     pub words: Words,
     /// Traditional characters, each with the simplified one.
     pub traditional: Vec<(char, char)>,
+    /// Safety rules and what they speak of.
+    pub safety: crate::rules::SafetyData,
 }

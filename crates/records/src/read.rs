@@ -9,6 +9,7 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 
 use crate::model::*;
+use crate::rules::{Condition, Jurisdiction, Known, Medicine, MedicineClass, RawRule};
 
 /// One file of data: its name below the data folder, and its text.
 #[derive(Debug, Clone)]
@@ -49,8 +50,8 @@ impl fmt::Display for Problem {
     }
 }
 
-type Text = Spanned<String>;
-type Texts = Vec<Spanned<String>>;
+pub(crate) type Text = Spanned<String>;
+pub(crate) type Texts = Vec<Spanned<String>>;
 
 #[derive(Deserialize, Default)]
 #[serde(deny_unknown_fields)]
@@ -80,6 +81,16 @@ struct File {
     costs: Option<Costs>,
     words: Option<Words>,
     traditional: Option<Text>,
+    #[serde(default)]
+    conditions: BTreeMap<String, Condition>,
+    #[serde(default)]
+    classes: BTreeMap<String, MedicineClass>,
+    #[serde(default)]
+    medicines: BTreeMap<String, Medicine>,
+    #[serde(default)]
+    jurisdictions: BTreeMap<String, Jurisdiction>,
+    #[serde(default)]
+    rule: Vec<Spanned<RawRule>>,
 }
 
 #[derive(Deserialize)]
@@ -128,7 +139,7 @@ struct RawDose {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct RawProvenance {
+pub(crate) struct RawProvenance {
     source: Text,
     #[serde(default, rename = "where")]
     at: String,
@@ -237,9 +248,9 @@ struct RawPiece {
     how: How,
 }
 
-struct Reader<'a> {
-    file: &'a DataFile,
-    problems: Vec<Problem>,
+pub(crate) struct Reader<'a> {
+    pub(crate) file: &'a DataFile,
+    pub(crate) problems: Vec<Problem>,
 }
 
 impl Reader<'_> {
@@ -250,7 +261,7 @@ impl Reader<'_> {
         (line, column)
     }
 
-    fn problem(&mut self, span: Bytes<usize>, what: impl Into<String>, mend: impl Into<String>) {
+    pub(crate) fn problem(&mut self, span: Bytes<usize>, what: impl Into<String>, mend: impl Into<String>) {
         let (line, column) = self.at(span);
         self.problems.push(Problem {
             file: self.file.name.clone(),
@@ -261,12 +272,12 @@ impl Reader<'_> {
         });
     }
 
-    fn place(&self, span: Bytes<usize>) -> Place {
+    pub(crate) fn place(&self, span: Bytes<usize>) -> Place {
         Place { file: self.file.name.clone(), line: self.at(span).0, own: self.file.own }
     }
 
     /// Checks that each of `ids` is in `known`; gives them as plain texts.
-    fn known<T>(&mut self, ids: Texts, known: &BTreeMap<String, T>, what: &str, list: &str) -> Vec<String> {
+    pub(crate) fn known<T>(&mut self, ids: Texts, known: &BTreeMap<String, T>, what: &str, list: &str) -> Vec<String> {
         ids.into_iter()
             .map(|id| {
                 if !known.contains_key(id.get_ref().as_str()) {
@@ -282,7 +293,7 @@ impl Reader<'_> {
             .collect()
     }
 
-    fn parsed<T: std::str::FromStr>(&mut self, text: &Text) -> Option<T>
+    pub(crate) fn parsed<T: std::str::FromStr>(&mut self, text: &Text) -> Option<T>
     where
         T::Err: fmt::Display,
     {
@@ -295,7 +306,7 @@ impl Reader<'_> {
         }
     }
 
-    fn provenance(&mut self, raw: Vec<RawProvenance>, sources: &BTreeMap<String, Source>) -> Vec<Provenance> {
+    pub(crate) fn provenance(&mut self, raw: Vec<RawProvenance>, sources: &BTreeMap<String, Source>) -> Vec<Provenance> {
         raw.into_iter()
             .map(|p| {
                 self.source_id(&p.source, sources);
@@ -314,7 +325,7 @@ impl Reader<'_> {
         }
     }
 
-    fn id(&mut self, id: &Text) {
+    pub(crate) fn id(&mut self, id: &Text) {
         let good = !id.get_ref().is_empty()
             && id.get_ref().bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || matches!(b, b'-' | b'.'));
         if !good {
@@ -326,7 +337,7 @@ impl Reader<'_> {
         }
     }
 
-    fn missing(&mut self, span: Bytes<usize>, id: &str, field: &str) {
+    pub(crate) fn missing(&mut self, span: Bytes<usize>, id: &str, field: &str) {
         self.problem(span, format!("`{id}` has no `{field}`"), format!("add `{field} = …`; see data/README.md"));
     }
 }
@@ -381,8 +392,13 @@ impl Library {
         parsed.sort_by_key(|(file, content)| (rank(content), file.name.clone()));
         let mut seen = BTreeSet::new();
         let mut late = Vec::new();
-        for (file, content) in parsed {
+        let mut rules = Vec::new();
+        let mut vocabulary = Vec::new();
+        for (file, mut content) in parsed {
             let mut reader = Reader { file, problems: Vec::new() };
+            rules.extend(std::mem::take(&mut content.rule).into_iter().map(|rule| (file, rule)));
+            vocabulary.extend(content.conditions.keys().chain(content.classes.keys()).map(|id| (file, id.clone())));
+            vocabulary.extend(content.medicines.keys().map(|id| (file, id.clone())));
             late.extend(self.take(content, &mut reader, &mut seen).into_iter().map(|l| (file, l)));
             problems.append(&mut reader.problems);
         }
@@ -399,6 +415,21 @@ impl Library {
         }
         self.formulas.retain(|f| !bad_formulas.contains(&f.id));
         problems.extend(self.check_whole(files));
+        // Rules last: they may name anything.
+        for (file, id) in vocabulary {
+            let mut reader = Reader { file, problems: Vec::new() };
+            self.safety.check_word(&id, &mut reader);
+            problems.append(&mut reader.problems);
+        }
+        let known = Known::of(self);
+        let mut safety = std::mem::take(&mut self.safety);
+        let mut seen = BTreeSet::new();
+        for (file, rule) in rules {
+            let mut reader = Reader { file, problems: Vec::new() };
+            safety.take_rule(rule, &mut reader, &known, self, &mut seen);
+            problems.append(&mut reader.problems);
+        }
+        self.safety = safety;
         problems
     }
 
@@ -413,6 +444,10 @@ impl Library {
         self.actions.extend(content.actions);
         self.substance_shelves.extend(content.substances);
         self.formula_shelves.extend(content.formulas);
+        self.safety.conditions.extend(content.conditions);
+        self.safety.classes.extend(content.classes);
+        self.safety.medicines.extend(content.medicines);
+        self.safety.jurisdictions.extend(content.jurisdictions);
         for (id, pattern) in content.patterns {
             let span = pattern.span();
             let pattern = pattern.into_inner();

@@ -1,0 +1,350 @@
+//! `check --batch`: a stream of prescriptions, checked over all cores, in order, in flat memory.
+
+use std::fs::File;
+use std::io::{BufRead, BufReader, BufWriter, Write};
+use std::path::Path;
+use std::time::Instant;
+
+use fangwright_materia::Materia;
+use fangwright_materia::records::{Form, Severity};
+use fangwright_safety::{Case, CaseInput, Facts, Names, Patient, Rulebook, Scratch};
+use indicatif::{ProgressBar, ProgressStyle};
+use rayon::prelude::*;
+
+use crate::output::BatchAnswer;
+use crate::parquet_in::Table;
+use crate::run::{Failure, Session, out};
+
+/// Lines that one thread takes at a time.
+const LOT: usize = 4096;
+/// A line longer than this is no prescription.
+const LONGEST: usize = 1 << 20;
+
+/// What one thread keeps from one prescription to the next.
+pub struct Worker<'a> {
+    m: &'a Materia,
+    book: &'a Rulebook,
+    names: Names,
+    case: Case,
+    scratch: Scratch,
+    /// Nothing is known of most patients in a file.
+    nobody: Facts,
+    fired: Vec<u32>,
+    conventions: &'a fangwright_formula::Conventions,
+}
+
+/// What a lot came to.
+#[derive(Default)]
+struct Lot {
+    text: Vec<u8>,
+    fired: Vec<u64>,
+    checked: u64,
+    standing: u64,
+    problems: Vec<(u64, String)>,
+    unreadable: u64,
+}
+
+impl Lot {
+    fn problem(&mut self, line: u64, what: String) {
+        self.unreadable += 1;
+        if self.problems.len() < 20 {
+            self.problems.push((line, what));
+        }
+    }
+
+    fn join(&mut self, other: Lot) {
+        for (a, b) in self.fired.iter_mut().zip(&other.fired) {
+            *a += b;
+        }
+        self.checked += other.checked;
+        self.standing += other.standing;
+        self.unreadable += other.unreadable;
+        self.problems.extend(other.problems);
+        self.problems.truncate(20);
+    }
+}
+
+impl<'a> Worker<'a> {
+    pub fn new(s: &'a Session, book: &'a Rulebook) -> Result<Worker<'a>, Failure> {
+        let nobody = Facts::new(book, &Patient::default()).map_err(|e| e.to_string())?;
+        Ok(Worker {
+            m: s.m(),
+            book,
+            names: Names::default(),
+            case: Case::default(),
+            scratch: Scratch::default(),
+            nobody,
+            fired: vec![0; book.rules().len()],
+            conventions: &s.conventions,
+        })
+    }
+
+    /// Checks one prescription and writes down what fired.
+    fn take(&mut self, input: &CaseInput<'_>, line: u64, write: bool, lot: &mut Lot) -> Result<(), String> {
+        if input.as_lines().map_err(|e| e.to_string())? {
+            self.names.fill(self.m, input, &mut self.case).map_err(|e| e.to_string())?;
+        } else {
+            let rx = fangwright_formula::read(self.m, input.prescription.as_deref().unwrap_or_default());
+            self.case = Case::of_prescription(self.m, &rx, self.conventions);
+            self.case.form = input.form;
+            self.case.ratio = input.granule_ratio.map(|r| r.0);
+            self.case.days = input.days.or(self.case.days);
+        }
+        match &input.patient {
+            None => self.scan(None, input.id.as_deref(), line, write, lot),
+            Some(patient) => {
+                let facts = Facts::new(self.book, patient).map_err(|e| e.to_string())?;
+                self.scan(Some(&facts), input.id.as_deref(), line, write, lot);
+            }
+        }
+        Ok(())
+    }
+
+    fn scan(&mut self, facts: Option<&Facts>, id: Option<&str>, line: u64, write: bool, lot: &mut Lot) {
+        let facts = facts.unwrap_or(&self.nobody);
+        let book = self.book;
+        let hits = book.scan(self.m, &self.case, facts, &mut self.scratch);
+        let mut worst = Severity::Note;
+        let mut rules: Vec<(Severity, usize)> = Vec::new();
+        for hit in hits {
+            let severity = book.severity(hit);
+            worst = worst.min(severity);
+            // Each rule once a prescription.
+            let seen = &mut self.fired[hit.rule()];
+            if *seen != line as u32 + 1 {
+                *seen = line as u32 + 1;
+                lot.fired[hit.rule()] += 1;
+                if write {
+                    rules.push((severity, hit.rule()));
+                }
+            }
+        }
+        lot.checked += 1;
+        lot.standing += u64::from(worst <= Severity::Grave);
+        if write {
+            rules.sort_unstable();
+            let text = &mut lot.text;
+            let _ = write!(text, "{{\"line\":{}", line + 1);
+            if let Some(id) = id {
+                let _ = write!(text, ",\"id\":{}", serde_json::Value::from(id));
+            }
+            text.extend_from_slice(b",\"findings\":[");
+            for (i, (severity, rule)) in rules.iter().enumerate() {
+                let comma = if i == 0 { "" } else { "," };
+                let _ = write!(text, "{comma}[\"{}\",\"{severity}\"]", book.rules()[*rule].id);
+            }
+            text.extend_from_slice(b"]}\n");
+        }
+    }
+}
+
+fn bar(bytes: u64) -> ProgressBar {
+    let style = ProgressStyle::with_template("{bar:40} {percent:>3} %  {msg}  {eta} left")
+        .unwrap_or_else(|_| ProgressStyle::default_bar());
+    ProgressBar::new(bytes).with_style(style)
+}
+
+/// Lines of the next lots, with their number; false at the end.
+fn fill(reader: &mut impl BufRead, lots: &mut [(u64, Vec<u8>)], next: &mut u64) -> std::io::Result<(bool, u64)> {
+    let mut bytes = 0;
+    for (first, lot) in lots.iter_mut() {
+        *first = *next;
+        lot.clear();
+        for _ in 0..LOT {
+            let n = reader.read_until(b'\n', lot)?;
+            if n == 0 {
+                return Ok((false, bytes));
+            }
+            bytes += n as u64;
+            *next += 1;
+            if lot.last() != Some(&b'\n') {
+                lot.push(b'\n');
+            }
+        }
+    }
+    Ok((true, bytes))
+}
+
+fn line(worker: &mut Worker<'_>, bytes: &[u8], number: u64, write: bool, lot: &mut Lot) {
+    if bytes.iter().all(u8::is_ascii_whitespace) {
+        return;
+    }
+    if bytes.len() > LONGEST {
+        lot.problem(number + 1, format!("the line has {} bytes; no prescription is that long", bytes.len()));
+        return;
+    }
+    let done = match serde_json::from_slice::<CaseInput<'_>>(bytes) {
+        Ok(input) => worker.take(&input, number, write, lot),
+        Err(e) => Err(format!("column {}: {e}", e.column())),
+    };
+    if let Err(what) = done {
+        if write {
+            let what = serde_json::Value::from(what.as_str());
+            let _ = writeln!(lot.text, "{{\"line\":{},\"unreadable\":{what}}}", number + 1);
+        }
+        lot.problem(number + 1, what);
+    }
+}
+
+pub fn run(
+    s: &Session,
+    book: &Rulebook,
+    path: &Path,
+    to: Option<&Path>,
+    threads: Option<usize>,
+) -> Result<i32, Failure> {
+    let threads = threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from)).max(1);
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build()
+        .map_err(|e| format!("the threads cannot be started: {e}"))?;
+    let cannot = |e: std::io::Error| Failure::from(format!("{} cannot be read: {e}", path.display()));
+    let size = std::fs::metadata(path).map_err(cannot)?.len();
+    let mut sink = match to {
+        None => None,
+        Some(to) => {
+            let file = File::create(to).map_err(|e| format!("{} cannot be written: {e}", to.display()))?;
+            Some(BufWriter::with_capacity(1 << 20, file))
+        }
+    };
+    let write = sink.is_some();
+    let mut workers = (0..threads).map(|_| Worker::new(s, book)).collect::<Result<Vec<_>, _>>()?;
+    let mut whole = Lot { fired: vec![0; book.rules().len()], ..Lot::default() };
+    let started = Instant::now();
+    let mut put = |lots: Vec<Lot>, whole: &mut Lot| -> Result<(), Failure> {
+        for lot in lots {
+            if let Some(sink) = &mut sink {
+                sink.write_all(&lot.text).map_err(|e| format!("the findings cannot be written: {e}"))?;
+            }
+            whole.join(lot);
+        }
+        Ok(())
+    };
+    let progress = bar(size);
+    let mut file = File::open(path).map_err(cannot)?;
+    if crate::parquet_in::is_parquet(&mut file).map_err(cannot)? {
+        let mut table = Table::open(file).map_err(|e| format!("{}: {e}", path.display()))?;
+        progress.set_length(table.rows());
+        let empty = || Lot { fired: vec![0; book.rules().len()], ..Lot::default() };
+        loop {
+            let mut lots = Vec::new();
+            while lots.len() < threads {
+                match table.next(LOT * 4).map_err(|e| format!("{}: {e}", path.display()))? {
+                    Some(rows) => lots.push(rows),
+                    None => break,
+                }
+            }
+            if lots.is_empty() {
+                break;
+            }
+            let done: Vec<Lot> = pool.install(|| {
+                lots.par_iter()
+                    .zip(workers.par_iter_mut())
+                    .map(|(rows, worker)| {
+                        let mut lot = empty();
+                        for i in 0..rows.len() {
+                            let number = rows.first + i as u64;
+                            let result = rows.input(i).and_then(|input| worker.take(&input, number, write, &mut lot));
+                            if let Err(what) = result {
+                                lot.problem(number + 1, what);
+                            }
+                        }
+                        lot
+                    })
+                    .collect()
+            });
+            put(done, &mut whole)?;
+            progress.set_position(whole.checked + whole.unreadable);
+            progress.set_message(format!("{} checked", whole.checked));
+        }
+    } else {
+        let mut reader = BufReader::with_capacity(1 << 20, file);
+        let mut lots: Vec<(u64, Vec<u8>)> = (0..threads).map(|_| (0, Vec::new())).collect();
+        let mut next = 0;
+        loop {
+            let (more, bytes) = fill(&mut reader, &mut lots, &mut next).map_err(cannot)?;
+            let done: Vec<Lot> = pool.install(|| {
+                lots.par_iter()
+                    .zip(workers.par_iter_mut())
+                    .map(|((first, text), worker)| {
+                        let mut lot = Lot { fired: vec![0; book.rules().len()], ..Lot::default() };
+                        let lines = text.split(|b| *b == b'\n');
+                        for (number, bytes) in (*first..).zip(lines).filter(|(_, l)| !l.is_empty()) {
+                            line(worker, bytes, number, write, &mut lot);
+                        }
+                        lot
+                    })
+                    .collect()
+            });
+            put(done, &mut whole)?;
+            lots.iter_mut().for_each(|(_, text)| text.clear());
+            progress.inc(bytes);
+            progress.set_message(format!("{} checked", whole.checked));
+            if !more {
+                break;
+            }
+        }
+    }
+    progress.finish_and_clear();
+    if let Some(sink) = &mut sink {
+        sink.flush().map_err(|e| format!("the findings cannot be written: {e}"))?;
+    }
+    let mut fired: Vec<(String, u64)> = book
+        .rules()
+        .iter()
+        .zip(&whole.fired)
+        .filter(|(_, n)| **n > 0)
+        .map(|(r, n)| (r.id.clone(), *n))
+        .collect();
+    fired.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
+    let answer = BatchAnswer {
+        checked: whole.checked,
+        unreadable: whole.unreadable,
+        standing: whole.standing,
+        fired,
+        problems: whole.problems,
+        seconds: started.elapsed().as_secs_f64(),
+    };
+    let code = if answer.standing > 0 { 3 } else { i32::from(answer.unreadable > 0) };
+    if s.json {
+        s.print("batch", answer);
+    } else {
+        out(&text(book, &answer));
+        out(&crate::render::caution());
+    }
+    Ok(code)
+}
+
+fn text(book: &Rulebook, a: &BatchAnswer) -> String {
+    use std::fmt::Write as _;
+    let mut text = String::new();
+    let rate = a.checked as f64 / a.seconds.max(1e-9);
+    let _ = writeln!(
+        text,
+        "{} prescriptions checked in {:.2} s ({rate:.0} a second); in {} a finding of the upper two severities stands.",
+        a.checked, a.seconds, a.standing
+    );
+    for (line, what) in &a.problems {
+        let _ = writeln!(text, "line {line}: not checked: {what}");
+    }
+    if a.unreadable > a.problems.len() as u64 {
+        let _ = writeln!(text, "{} more lines could not be read.", a.unreadable - a.problems.len() as u64);
+    }
+    text.push_str("\nHow often each rule fired:\n");
+    for (id, n) in a.fired.iter().take(60) {
+        let severity = book.rules().iter().find(|r| r.id == *id).map_or("", |r| r.severity.word());
+        let _ = writeln!(text, "{n:>9}  {severity:<12} {id}");
+    }
+    if a.fired.len() > 60 {
+        let _ = writeln!(text, "and {} more rules; --json has them all.", a.fired.len() - 60);
+    }
+    text
+}
+
+/// The form that a word means.
+pub fn form(word: &str) -> Result<Option<Form>, String> {
+    match word {
+        "" => Ok(None),
+        word => Form::from_word(word).map(Some).ok_or_else(|| format!("`{word}` is no form")),
+    }
+}
