@@ -3,5 +3,6 @@
 mod bei_yao;
 mod lin_yi;
 mod names;
+mod safety;
 mod trade;
 mod zu_ji;

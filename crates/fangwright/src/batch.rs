@@ -310,7 +310,9 @@ pub fn run(
         s.print("batch", answer);
     } else {
         out(&text(book, &answer));
-        out(&crate::render::caution());
+        let mut end = String::from("\n");
+        crate::render::wrap(crate::cautions::CHECK, 0, &mut end);
+        out(&end);
     }
     Ok(code)
 }

@@ -7,3 +7,8 @@ a licence or local law, which come first. Herbs can hurt: what is not known here
 /// At the end of output.
 pub const SHORT: &str = "Decision support for trained practitioners, not medical advice; local law and licensed practice \
 come first. Doses, interactions, pregnancy and toxicity were not checked here. What is unknown is not checked, never safe.";
+
+/// At the end of a check.
+pub const CHECK: &str = "Decision support for trained practitioners, not medical advice; local law and licensed practice \
+come first. Only what is listed under \"Looked at\" was looked at, by rules that can be wrong and are never whole. What is \
+unknown is not checked, and no finding does not mean no harm.";

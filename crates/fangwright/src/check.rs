@@ -12,9 +12,9 @@ use fangwright_safety::{
 };
 
 use crate::output::{CheckAnswer, RuleShown, RulesAnswer};
-use crate::render::{caution, hang, heading, pad, wrap};
+use crate::render::{hang, heading, pad, wrap};
 use crate::run::{Failure, Session, file, formula, out, read_input};
-use crate::{Input, batch};
+use crate::{Input, batch, cautions};
 
 #[derive(Args)]
 pub struct CheckArgs {
@@ -269,7 +269,8 @@ pub fn run(s: &Session, mut args: CheckArgs) -> Result<i32, Failure> {
             .iter()
             .map(|p| {
                 let record = m.substance(p.substance);
-                Line { name: record.id.clone().into(), grams: p.grams.map(Exact), pot: record.pot.clone() }
+                let name = record.hanzi.clone().into();
+                Line { name, substance: Some(record.id.clone()), grams: p.grams.map(Exact), pot: record.pot.clone() }
             })
             .collect();
     } else if args.case.is_some() && input.as_lines().map_err(|e| e.to_string())? {
@@ -309,9 +310,15 @@ pub fn run(s: &Session, mut args: CheckArgs) -> Result<i32, Failure> {
             out("\n");
         }
         out(&self::report(m, &report, !args.topic.is_empty()));
-        out(&caution());
+        wrapped_caution();
     }
     Ok(if stands { 3 } else { i32::from(!good) })
+}
+
+fn wrapped_caution() {
+    let mut text = String::from("\n");
+    wrap(cautions::CHECK, 0, &mut text);
+    out(&text);
 }
 
 fn mark(severity: Severity) -> &'static str {
@@ -326,7 +333,11 @@ fn mark(severity: Severity) -> &'static str {
 
 fn source_line(m: &Materia, sources: &[fangwright_materia::records::Provenance]) -> String {
     let one = |p: &fangwright_materia::records::Provenance| {
-        let title = m.library().sources.get(&p.source).map_or(p.source.as_str(), |s| s.title.as_str());
+        let title = match m.library().sources.get(&p.source) {
+            None => p.source.clone(),
+            Some(s) if s.author.is_empty() => s.title.clone(),
+            Some(s) => format!("{} {}, {}", s.author, s.year, s.title),
+        };
         let at = if p.at.is_empty() { String::new() } else { format!(", {}", p.at) };
         let how = match p.how {
             fangwright_materia::records::How::Memory if p.source != "common-practice" => " (from memory)",
@@ -354,9 +365,14 @@ fn one_finding(m: &Materia, f: &Finding, text: &mut String) {
     for line in &f.details {
         hang(&format!("· {line}"), 13, 15, text);
     }
-    hang(&format!("why: {}", f.reason), 13, 18, text);
+    // A note need not say more than what to do; `rules` explains the rest.
+    if f.severity < Severity::Note && f.kind != RuleKind::Unchecked {
+        hang(&format!("why: {}", f.reason), 13, 18, text);
+    }
     hang(&format!("do:  {}", f.action), 13, 18, text);
-    hang(&format!("rests on: {}; {}", f.evidence, source_line(m, &f.sources)), 13, 15, text);
+    if f.severity < Severity::Note && f.kind != RuleKind::Unchecked {
+        hang(&format!("rests on: {}; {}", f.evidence, source_line(m, &f.sources)), 13, 15, text);
+    }
     hang(&format!("key: {}", f.key), 13, 18, text);
     for folded in &f.folded {
         let names: Vec<String> = folded.fires.iter().map(|x| label(m, x.substance)).collect();

@@ -257,7 +257,7 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
 pub fn print<T: Serialize>(m: &Materia, own: &[fangwright_materia::records::Problem], command: &str, result: T) {
     let envelope = Envelope {
         schema: format!("fangwright/{command}/1"),
-        caution: cautions::SHORT.to_string(),
+        caution: if matches!(command, "check" | "batch") { cautions::CHECK } else { cautions::SHORT }.to_string(),
         own_data_problems: own
             .iter()
             .map(|p| OwnProblem {

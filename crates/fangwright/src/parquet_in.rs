@@ -122,6 +122,7 @@ impl Rows {
             items.push(Line {
                 name: Cow::Borrowed(name.text()?.ok_or("a name is missing")?),
                 grams: grams.get(i).map_or(Ok(None), Cell::number)?,
+                substance: None,
                 pot: Vec::new(),
             });
         }

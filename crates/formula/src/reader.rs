@@ -1260,7 +1260,9 @@ impl<'a> Reader<'a> {
         // One word at a time for operators, each, directions.
         let first_len = run.find(' ').unwrap_or(run.len());
         let first = run[..first_len].to_lowercase();
-        if matches!(first.as_str(), "nan" | "inf" | "infinity" | "null" | "none" | "undefined") {
+        // `Nan Sha Shen` begins like a number that is none.
+        let alone = run.split(' ').count() <= 2 && self.cut(run).is_none();
+        if alone && matches!(first.as_str(), "nan" | "inf" | "infinity" | "null" | "none" | "undefined") {
             self.token(TokenKind::Unread, start..start + first_len);
             self.say(
                 Weight::Error,

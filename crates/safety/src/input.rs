@@ -16,9 +16,12 @@ use crate::report::Override;
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Line<'a> {
-    /// A name in any script, or an id.
-    #[serde(borrow)]
+    /// A name in any script; or give `substance`.
+    #[serde(borrow, default, skip_serializing_if = "str::is_empty")]
     pub name: Cow<'a, str>,
+    /// The id of a substance, where it is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub substance: Option<String>,
     /// Grams a day.
     #[serde(default)]
     pub grams: Option<Exact>,
@@ -74,9 +77,19 @@ pub enum CaseError {
         /// What was given.
         grams: String,
     },
+    /// An id that no record has.
+    #[error("no substance has the id `{0}`; give its `name` instead, or `fangwright name` finds the id")]
+    NoSuchId(String),
     /// A ratio that is no ratio.
     #[error("a granule ratio of {0} makes no sense; write 5 for 5 to 1")]
     Ratio(String),
+}
+
+fn weight(name: &str, grams: Option<Exact>) -> Result<(), CaseError> {
+    match grams {
+        Some(Exact(g)) if !g.is_positive() => Err(CaseError::Weight { name: name.into(), grams: g.decimal(3) }),
+        _ => Ok(()),
+    }
 }
 
 /// A name looked up before.
@@ -113,7 +126,14 @@ impl Names {
         case.ratio = input.granule_ratio.map(|r| r.0);
         case.days = input.days;
         for (line, item) in (0..).zip(&input.items) {
-            self.add(m, &item.name, item.grams, &item.pot, line, case)?;
+            match &item.substance {
+                None => self.add(m, &item.name, item.grams, &item.pot, line, case)?,
+                Some(id) => {
+                    let known = m.substance_by_id(id).ok_or_else(|| CaseError::NoSuchId(id.clone()))?;
+                    weight(id, item.grams)?;
+                    case.portions.push(Portion::new(known, item.grams.map(|g| g.0), &item.pot, line));
+                }
+            }
         }
         Ok(())
     }
@@ -131,11 +151,7 @@ impl Names {
         line: u32,
         case: &mut Case,
     ) -> Result<(), CaseError> {
-        if let Some(Exact(g)) = grams
-            && !g.is_positive()
-        {
-            return Err(CaseError::Weight { name: name.into(), grams: g.decimal(3) });
-        }
+        weight(name, grams)?;
         let met = match self.met.get(name) {
             Some(met) => met,
             None => {

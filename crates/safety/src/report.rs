@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use fangwright_amount::Rational;
-use fangwright_formula::{Mix, Span, label};
+use fangwright_formula::{Span, label};
 use fangwright_materia::records::{
     Doubled, Evidence, Form, Gap, Measure, Provenance, Rule, RuleKind, Severity, Test, Toxicity,
 };
@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 use crate::case::{Case, Portion, Unread};
 use crate::patient::Facts;
 use crate::rulebook::{Bits, RuleIx, Rulebook, Taken};
-use crate::scan::{Hit, NONE, Scratch, lowered, merge};
+use crate::scan::{Eased, Hit, NONE, Scratch, lowered, merge};
 use crate::words::Drug;
 
 /// What makes a rule fire.
@@ -82,6 +82,9 @@ pub struct Finding {
     pub folded: Vec<Finding>,
     /// Set aside by the practitioner.
     pub overridden: Option<Override>,
+    /// The medicines it is about: findings about others do not fold into it.
+    #[serde(skip)]
+    pub(crate) beside: String,
 }
 
 /// One thing that was looked at, or was not.
@@ -171,15 +174,15 @@ impl Rulebook {
         let mut merged = Vec::new();
         merge(&case.portions, &mut merged);
         let w = Writer { m, book: self, case, facts, merged };
-        let mut rules: Vec<(RuleIx, bool)> = scratch.hits().iter().map(|h| (h.rule, h.maybe)).collect();
+        let mut rules: Vec<(RuleIx, Eased)> = scratch.hits().iter().map(|h| (h.rule, h.eased)).collect();
         rules.sort_unstable();
         rules.dedup();
         let mut findings: Vec<Finding> = rules
             .into_iter()
-            .map(|(rule, maybe)| {
+            .map(|(rule, eased)| {
                 let hits: Vec<Hit> =
-                    scratch.hits().iter().filter(|h| h.rule == rule && h.maybe == maybe).copied().collect();
-                w.finding(rule, maybe, &hits)
+                    scratch.hits().iter().filter(|h| h.rule == rule && h.eased == eased).copied().collect();
+                w.finding(rule, eased, &hits)
             })
             .collect();
         // Graver first; then what is sure, then what concerns more substances.
@@ -214,7 +217,12 @@ fn fold(findings: Vec<Finding>) -> Vec<Finding> {
         let ids = |f: &Finding| f.fires.iter().map(|x| x.substance).collect::<BTreeSet<_>>();
         let mine = ids(&finding);
         let head = heads.iter_mut().find(|head| {
-            let same_topic = head.topic == finding.topic && head.kind == finding.kind;
+            // One poison in the pot does not hide another.
+            let apart = of_substance(finding.kind) && head.severity <= Severity::Grave;
+            let same_topic = head.topic == finding.topic
+                && head.kind == finding.kind
+                && head.beside == finding.beside
+                && !apart;
             // A gap is never hidden behind something else, nor anything behind a gap.
             let gap = (head.kind == RuleKind::Unchecked) != (finding.kind == RuleKind::Unchecked);
             let same_thing = of_substance(head.kind)
@@ -273,9 +281,9 @@ fn apply(mut finding: Finding, overrides: &[Override], report: &mut Report) {
 }
 
 impl Writer<'_> {
-    fn finding(&self, rule: RuleIx, maybe: bool, hits: &[Hit]) -> Finding {
+    fn finding(&self, rule: RuleIx, eased: Eased, hits: &[Hit]) -> Finding {
         let r = &self.book.rules[rule as usize];
-        let severity = if maybe { lowered(r.severity) } else { r.severity };
+        let severity = if eased == Eased::No { r.severity } else { lowered(r.severity) };
         let kind = r.test.kind();
         let mut fires: Vec<Fire> = Vec::new();
         let portions: Vec<Portion> = match kind {
@@ -289,7 +297,12 @@ impl Writer<'_> {
                 fires.push(self.fire(&p));
             }
         }
-        let (details, figures) = self.details(rule, r, hits, &fires, maybe);
+        let (details, figures) = self.details(rule, r, hits, &fires, eased);
+        let beside = if kind == RuleKind::Medicine {
+            figures.split(':').next().unwrap_or_default().to_string()
+        } else {
+            String::new()
+        };
         let mut ids: Vec<String> = fires.iter().map(|f| self.m.substance(f.substance).id.clone()).collect();
         ids.sort();
         ids.dedup();
@@ -306,7 +319,11 @@ impl Writer<'_> {
             kind,
             severity,
             topic: r.topic.clone(),
-            title: if maybe { format!("{} (may be so)", r.title) } else { r.title.clone() },
+            title: match eased {
+                Eased::No => r.title.clone(),
+                Eased::MayBe => format!("{} (may be so)", r.title),
+                Eased::OnPurpose => format!("{} (on purpose, as in a classical formula)", r.title),
+            },
             fires,
             details,
             reason: r.reason.clone(),
@@ -316,6 +333,7 @@ impl Writer<'_> {
             own: r.place.own,
             folded: Vec::new(),
             overridden: None,
+            beside,
         }
     }
 
@@ -370,7 +388,7 @@ impl Writer<'_> {
     }
 
     /// The figures and names of the case, and what of them belongs to the key.
-    fn details(&self, ix: RuleIx, r: &Rule, hits: &[Hit], fires: &[Fire], maybe: bool) -> (Vec<String>, String) {
+    fn details(&self, ix: RuleIx, r: &Rule, hits: &[Hit], fires: &[Fire], eased: Eased) -> (Vec<String>, String) {
         let mut lines = Vec::new();
         let mut figures = String::new();
         let of_portions = || hits.iter().filter(|h| h.at != NONE).filter_map(|h| self.merged.get(h.at as usize));
@@ -490,7 +508,7 @@ impl Writer<'_> {
                     lines.push(format!("{constituent} in all {} a day; limit {}{long}", span_of(a, b), small(*limit)));
                     figures = b.decimal(6);
                 }
-                if maybe && days.is_some() && self.case.days.is_none() {
+                if eased == Eased::MayBe && days.is_some() && self.case.days.is_none() {
                     lines.push("the length of use is not known".into());
                 }
                 lines.push("content assumed, not measured in this batch".into());
@@ -633,12 +651,12 @@ impl Writer<'_> {
 
     fn deliberate(&self, f: FormulaIx, why: &str) -> String {
         let formula = self.m.formula(f);
-        let here = Mix::of_formula(self.m, f);
-        let held = |s: SubstanceIx| {
-            self.merged.iter().any(|p| p.substance == s || self.m.raw_form(p.substance) == self.m.raw_form(s))
+        let roots: Vec<u32> = self.m.ingredients(f).iter().map(|s| self.m.raw_form(*s).0).collect();
+        let all = if self.book.holds(&roots, &self.merged) {
+            "; this prescription holds all of it, so the finding is one degree less grave"
+        } else {
+            "; this prescription does not hold all of it"
         };
-        let whole = here.parts.iter().all(|p| held(p.substance));
-        let all = if whole { "; this prescription holds all of it" } else { "; this prescription does not hold all of it" };
         format!("{} {} uses the pair on purpose: {why}{all}", formula.pinyin, formula.hanzi)
     }
 

@@ -120,8 +120,8 @@ pub(crate) struct Share {
     /// Grams of the constituent in a gram: least and most.
     pub(crate) least: Rational,
     pub(crate) most: Rational,
-    /// Grams of the substance that surely pass the limit, and that may; none where it holds none.
-    pub(crate) surely: Option<Mark>,
+    /// Grams of the substance that pass the limit at the middle of the range, and at its top; none where it holds none.
+    pub(crate) likely: Option<Mark>,
     pub(crate) maybe: Option<Mark>,
     /// Number in the rule's list of contents.
     pub(crate) content: u16,
@@ -133,6 +133,7 @@ pub(crate) struct Total {
     pub(crate) when: Vec<u16>,
     pub(crate) days: Option<u32>,
     pub(crate) limit: Rational,
+    pub(crate) twice: Rational,
 }
 
 /// All that is watched of one substance.
@@ -163,6 +164,8 @@ pub struct Rulebook {
     /// Both sides of each pair rule; the first also for other kinds.
     pub(crate) left: Vec<Bits>,
     pub(crate) right: Vec<Bits>,
+    /// For each pair rule the raw substances of the formulas that use it on purpose.
+    pub(crate) deliberate: Vec<Vec<Vec<u32>>>,
     /// For each substance the conditional rules (patient, medicine, law) that speak of it.
     pub(crate) conditional: Vec<Bits>,
     /// Weight from which a conditional rule holds.
@@ -271,6 +274,7 @@ impl Rulebook {
         let mut right = vec![Bits::default(); rules.len()];
         let mut conditional = vec![Bits::sized(rules.len()); n];
         let mut above = vec![None; rules.len()];
+        let mut purposes = vec![Vec::new(); rules.len()];
         let mut drafts: Vec<Draft> = (0..n).map(|_| Draft::default()).collect();
         let words = Words::new(data);
         let mut by_condition = vec![Bits::sized(rules.len()); data.conditions.len()];
@@ -286,7 +290,11 @@ impl Rulebook {
             let ix = at as RuleIx;
             let graver = rule.severity < Severity::Note;
             match &rule.test {
-                Test::Pair { with, with_only, .. } => {
+                Test::Pair { with, with_only, deliberate } => {
+                    let formulas = deliberate.iter().filter_map(|d| m.formula_by_id(&d.formula));
+                    purposes[at] = formulas
+                        .map(|f| m.ingredients(f).iter().map(|s| roots[s.0 as usize]).collect())
+                        .collect();
                     let mut set = Bits::sized(n);
                     with_forms(m, with, &mut set);
                     exactly(m, with_only, &mut set);
@@ -343,6 +351,7 @@ impl Rulebook {
                         when: when.iter().filter_map(|c| words.condition_ix(c)).collect(),
                         days: *days,
                         limit: *limit,
+                        twice: limit.plus(*limit).unwrap_or(*limit),
                     });
                     for (number_of_content, content) in contents.iter().enumerate() {
                         for s in content_members(m, content, contents) {
@@ -353,7 +362,8 @@ impl Rulebook {
                                     part.is_positive().then(|| limit.over(part)).flatten().map(Mark::new)
                                 };
                                 let content = number_of_content as u16;
-                                Some(Share { total: number, least, most, surely: mark(least), maybe: mark(most), content })
+                                let middle = least.plus(most)?.over(Rational::from(2))?;
+                                Some(Share { total: number, least, most, likely: mark(middle), maybe: mark(most), content })
                             };
                             let whole = (Rational::from(100), Rational::from(100));
                             let draft = &mut drafts[s.0 as usize];
@@ -431,6 +441,7 @@ impl Rulebook {
             watches,
             left,
             right,
+            deliberate: purposes,
             conditional,
             above,
             in_form,

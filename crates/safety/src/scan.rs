@@ -18,8 +18,19 @@ pub struct Hit {
     pub(crate) rule: RuleIx,
     /// Number of the portion, or of the unread line for a gap.
     pub(crate) at: u16,
-    /// The figure may be above the limit, and need not: one degree less grave.
-    pub(crate) maybe: bool,
+    /// Why it is one degree less grave than the rule says, if it is.
+    pub(crate) eased: Eased,
+}
+
+/// Why something is one degree less grave than its rule says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Eased {
+    /// It is not.
+    No,
+    /// The figure may be above the limit, and need not be.
+    MayBe,
+    /// The whole of a classical formula that uses the pair on purpose is there.
+    OnPurpose,
 }
 
 impl Hit {
@@ -85,7 +96,7 @@ impl Rulebook {
 
     fn gap(&self, what: Gap, at: u16, hits: &mut Vec<Hit>) {
         if let Some(rule) = self.gaps.get(&what) {
-            hits.push(Hit { rule: *rule, at, maybe: false });
+            hits.push(Hit { rule: *rule, at, eased: Eased::No });
         }
     }
 
@@ -118,13 +129,13 @@ impl Rulebook {
             for before in &case.portions[..i as usize] {
                 if before.substance == p.substance {
                     same = true;
-                    scratch.hits.extend(rule(Doubled::Substance).map(|rule| Hit { rule, at: i, maybe: false }));
+                    scratch.hits.extend(rule(Doubled::Substance).map(|rule| Hit { rule, at: i, eased: Eased::No }));
                 } else if self.watch(before.substance).root == watch.root {
                     form = true;
                 }
             }
             if form {
-                scratch.hits.extend(rule(Doubled::Form).map(|rule| Hit { rule, at: i, maybe: false }));
+                scratch.hits.extend(rule(Doubled::Form).map(|rule| Hit { rule, at: i, eased: Eased::No }));
             }
             let mut other = false;
             for species in &watch.species {
@@ -133,7 +144,7 @@ impl Rulebook {
                 *slot = watch.root;
             }
             if other {
-                scratch.hits.extend(rule(Doubled::Species).map(|rule| Hit { rule, at: i, maybe: false }));
+                scratch.hits.extend(rule(Doubled::Species).map(|rule| Hit { rule, at: i, eased: Eased::No }));
             }
         }
         for p in &case.portions {
@@ -167,7 +178,7 @@ impl Rulebook {
         scratch.totals.clear();
         for (at, p) in (0u16..).zip(portions) {
             let watch = self.watch(p.substance);
-            let hit = |rule| Hit { rule, at, maybe: false };
+            let hit = |rule| Hit { rule, at, eased: Eased::No };
             for (rule, side) in &watch.pairs {
                 let held = &mut scratch.sides[*rule as usize];
                 if *held == 0 {
@@ -232,13 +243,17 @@ impl Rulebook {
         if p.pots & (pot_bit(Pot::TakeWithLiquid) | pot_bit(Pot::NotDecocted)) != 0 {
             missing &= !(pot_bit(Pot::NotDecocted) | pot_bit(Pot::TakeWithLiquid));
         }
+        // Dissolved in the finished liquid, either way.
+        if p.pots & pot_bit(Pot::TakeWithLiquid) != 0 {
+            missing &= !pot_bit(Pot::MeltIn);
+        }
         // Where one of two ways is written, the other is not missed.
         if p.pots & watch.pots != 0 {
             missing &= pot_bit(Pot::CookFirst) | pot_bit(Pot::ExternalOnly);
         }
         for (bit, rule) in &watch.pot_rules {
             if missing & bit != 0 {
-                hits.push(Hit { rule: *rule, at, maybe: false });
+                hits.push(Hit { rule: *rule, at, eased: Eased::No });
             }
         }
     }
@@ -260,11 +275,11 @@ impl Rulebook {
         if watch.lowest[f].is_some_and(|mark| mark.passed_by(micrograms, grams))
             && let Some((_, rule)) = watch.doses[f].iter().find(|(mark, _)| mark.passed_by(micrograms, grams))
         {
-            hits.push(Hit { rule: *rule, at, maybe: false });
+            hits.push(Hit { rule: *rule, at, eased: Eased::No });
         }
         if let (Some((share, rule)), Some(range)) = (child, watch.ranges[f]) {
             match range.most.times(share) {
-                Some(most) if grams > most => hits.push(Hit { rule, at, maybe: false }),
+                Some(most) if grams > most => hits.push(Hit { rule, at, eased: Eased::No }),
                 Some(_) => {}
                 None => self.gap(Gap::Large, at, hits),
             }
@@ -288,7 +303,7 @@ impl Rulebook {
                         _ => true,
                     };
                     if enough {
-                        hits.push(Hit { rule: rule as RuleIx, at, maybe: false });
+                        hits.push(Hit { rule: rule as RuleIx, at, eased: Eased::No });
                     }
                 }
             }
@@ -313,11 +328,18 @@ impl Rulebook {
         for rule in touched.drain(..) {
             let both = std::mem::take(&mut sides[rule as usize]) == 3;
             if both && self.in_form[&form].has(rule as usize) {
+                let on_purpose = self.deliberate[rule as usize].iter().any(|f| self.holds(f, portions));
+                let eased = if on_purpose { Eased::OnPurpose } else { Eased::No };
                 for at in self.pair_parts(rule, portions) {
-                    hits.push(Hit { rule, at, maybe: false });
+                    hits.push(Hit { rule, at, eased });
                 }
             }
         }
+    }
+
+    /// Whether all of these raw substances are there, in whatever form.
+    pub(crate) fn holds(&self, roots: &[u32], portions: &[Portion]) -> bool {
+        roots.iter().all(|root| portions.iter().any(|p| self.watch(p.substance).root == *root))
     }
 
     /// The portions that make a pair rule fire: on one side, with a different substance on the other.
@@ -369,14 +391,14 @@ impl Rulebook {
                 continue;
             }
             let Some((micrograms, grams)) = self.weighed(case, p, form) else { continue };
-            let (surely, maybe) = match bearers.next() {
+            let (likely, maybe) = match bearers.next() {
                 // One substance alone: its own marks are enough.
                 None => {
                     let passed = |mark: &Option<Mark>| mark.is_some_and(|m| m.passed_by(micrograms, grams));
-                    (passed(&share.surely), passed(&share.maybe))
+                    (passed(&share.likely), passed(&share.maybe))
                 }
                 Some(_) => match self.sum(case, portions, number, form, taken) {
-                    Some((least, most)) => (least > total.limit, most > total.limit),
+                    Some((least, most)) => (least.plus(most).is_some_and(|both| both > total.twice), most > total.limit),
                     None => {
                         self.gap(Gap::Large, at, hits);
                         continue;
@@ -385,10 +407,11 @@ impl Rulebook {
             };
             // A limit that only holds for long use is a maybe while the days are not known.
             let unsure = total.days.is_some() && case.days.is_none();
-            if surely {
-                hits.push(Hit { rule, at: NONE, maybe: unsure });
+            if likely {
+                let eased = if unsure { Eased::MayBe } else { Eased::No };
+                hits.push(Hit { rule, at: NONE, eased });
             } else if maybe && self.rules[rule as usize].severity < Severity::Note {
-                hits.push(Hit { rule, at: NONE, maybe: true });
+                hits.push(Hit { rule, at: NONE, eased: Eased::MayBe });
             }
         }
     }
@@ -429,7 +452,7 @@ impl Rulebook {
                 }
             };
             if fires {
-                scratch.hits.push(Hit { rule: *rule, at: NONE, maybe: false });
+                scratch.hits.push(Hit { rule: *rule, at: NONE, eased: Eased::No });
             }
         }
     }
@@ -466,7 +489,7 @@ impl Rulebook {
     /// The severity of what fired.
     pub fn severity(&self, hit: &Hit) -> Severity {
         let severity = self.rules[hit.rule as usize].severity;
-        if hit.maybe { lowered(severity) } else { severity }
+        if hit.eased == Eased::No { severity } else { lowered(severity) }
     }
 
     /// Whether a rule is of the kind that says what was not checked.

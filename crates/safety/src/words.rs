@@ -83,6 +83,10 @@ impl Words {
             })
             .collect();
         let mut conditions = FxHashMap::default();
+        // Ids before names: an id never means another record.
+        for (i, id) in (0u16..).zip(data.conditions.keys()) {
+            conditions.insert(plain(id), i);
+        }
         for (i, (id, c)) in (0u16..).zip(&data.conditions) {
             // An allergy may go by a food's name that means another thing elsewhere: the kind stands before it.
             let kind = c.kind.word();
@@ -94,6 +98,12 @@ impl Words {
             }
         }
         let mut drugs = FxHashMap::default();
+        for (i, id) in (0u16..).zip(data.classes.keys()) {
+            drugs.insert(plain(id), Drug::Class(i));
+        }
+        for (i, id) in (0u16..).zip(data.medicines.keys()) {
+            drugs.insert(plain(id), Drug::Medicine(i));
+        }
         for (i, (id, x)) in (0u16..).zip(&data.medicines) {
             for word in [id, &x.en, &x.zh].into_iter().chain(&x.names) {
                 drugs.entry(plain(word)).or_insert(Drug::Medicine(i));
