@@ -194,37 +194,80 @@ pub struct Rulebook {
     pub(crate) off: usize,
 }
 
-fn select(m: &Materia, selector: &Selector) -> Bits {
-    let mut set = Bits::sized(m.library().substances.len());
-    for (ix, s) in m.substances() {
-        if selector.all || matches(selector, s) {
-            set.set(ix.0 as usize);
-        }
-    }
-    with_forms(m, &selector.substances, &mut set);
-    exactly(m, &selector.only, &mut set);
-    for id in &selector.except {
-        if let Some(ix) = m.substance_by_id(id) {
-            set.0[ix.0 as usize / 64] &= !(1 << (ix.0 % 64));
-        }
-    }
-    set
+/// What a list of a [`Selector`] goes by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+enum By {
+    Family,
+    Genus,
+    Category,
+    Action,
+    Toxicity,
+    Pregnancy,
+    Kind,
 }
 
-fn matches(selector: &Selector, s: &Substance) -> bool {
-    selector.families.contains(&s.family)
-        || s.species.iter().any(|sp| sp.split(' ').next().is_some_and(|g| selector.genera.iter().any(|x| x == g)))
-        || selector.categories.contains(&s.category)
-        || s.actions.iter().any(|a| selector.actions.contains(a))
-        || selector.toxicity.contains(&s.toxicity)
-        || selector.pregnancy.contains(&s.pregnancy)
-        || selector.kinds.contains(&s.kind)
+/// The substances under each word that a selector may name: found once, not once a rule.
+struct Shelves<'m> {
+    m: &'m Materia,
+    held: FxHashMap<(By, &'m str), Bits>,
+}
+
+impl<'m> Shelves<'m> {
+    fn new(m: &'m Materia) -> Shelves<'m> {
+        let n = m.library().substances.len();
+        let mut held: FxHashMap<(By, &'m str), Bits> = FxHashMap::default();
+        for (ix, s) in m.substances() {
+            let genera = s.species.iter().filter_map(|sp| Some((By::Genus, sp.split(' ').next()?)));
+            let words = [
+                (By::Family, s.family.as_str()),
+                (By::Category, s.category.as_str()),
+                (By::Toxicity, s.toxicity.word()),
+                (By::Pregnancy, s.pregnancy.word()),
+                (By::Kind, s.kind.word()),
+            ];
+            for key in words.into_iter().chain(s.actions.iter().map(|a| (By::Action, a.as_str()))).chain(genera) {
+                held.entry(key).or_insert_with(|| Bits::sized(n)).set(ix.0 as usize);
+            }
+        }
+        Shelves { m, held }
+    }
+
+    fn select(&self, selector: &Selector) -> Bits {
+        let n = self.m.library().substances.len();
+        let mut set = Bits::sized(n);
+        if selector.all {
+            (0..n).for_each(|s| set.set(s));
+        }
+        let lists = [
+            (By::Family, &selector.families),
+            (By::Genus, &selector.genera),
+            (By::Category, &selector.categories),
+            (By::Action, &selector.actions),
+        ];
+        let named = lists.into_iter().flat_map(|(by, list)| list.iter().map(move |word| (by, word.as_str())));
+        let graded = selector.toxicity.iter().map(|x| (By::Toxicity, x.word()));
+        let graded = graded.chain(selector.pregnancy.iter().map(|x| (By::Pregnancy, x.word())));
+        for key in named.chain(graded).chain(selector.kinds.iter().map(|x| (By::Kind, x.word()))) {
+            if let Some(held) = self.held.get(&key) {
+                set.join(held);
+            }
+        }
+        with_forms(self.m, &selector.substances, &mut set);
+        exactly(self.m, &selector.only, &mut set);
+        for ix in selector.except.iter().filter_map(|id| self.m.substance_by_id(id)) {
+            set.0[ix.0 as usize / 64] &= !(1 << (ix.0 % 64));
+        }
+        set
+    }
 }
 
 fn with_forms(m: &Materia, ids: &[String], set: &mut Bits) {
     let mut open: Vec<SubstanceIx> = ids.iter().filter_map(|id| m.substance_by_id(id)).collect();
+    // Another list may hold a substance without its forms: what was walked is kept apart from what is held.
+    let mut walked: Vec<SubstanceIx> = Vec::new();
     while let Some(ix) = open.pop() {
-        if !set.has(ix.0 as usize) {
+        if !walked.contains(&ix) {
+            walked.push(ix);
             set.set(ix.0 as usize);
             open.extend(m.processed_forms(ix));
         }
@@ -270,7 +313,8 @@ impl Rulebook {
         for (ix, _) in m.substances() {
             roots[ix.0 as usize] = m.raw_form(ix).0;
         }
-        let left: Vec<Bits> = rules.iter().map(|r| select(m, &r.selector)).collect();
+        let shelves = Shelves::new(m);
+        let left: Vec<Bits> = rules.iter().map(|r| shelves.select(&r.selector)).collect();
         let mut right = vec![Bits::default(); rules.len()];
         let mut conditional = vec![Bits::sized(rules.len()); n];
         let mut above = vec![None; rules.len()];
