@@ -2,13 +2,13 @@
 """A million prescriptions checked: ours against the same rules in DuckDB, on the same file, in the same run.
 
     cargo build -q --release -p fangwright
-    python3 benches/check_vs_duckdb.py          # needs `pip install duckdb`; about 400 MB in target/bench
+    python3 benches/check_vs_duckdb.py          # needs `pip install duckdb`; about 600 MB in target/bench
 
-From a fixed seed, prescriptions of twelve different substances each are written as JSON lines and as Parquet. Both sides
-say how many prescriptions each rule of the topics incompatible, dose and pregnancy fires in. DuckDB gets its tables from
-data/ by this file, not from our program, so that neither copies a mistake of the other; every finding is then compared,
-and a difference ends the run with code 1. Making the tables is not timed on either side. Every way of writing the SQL
-is timed, and the fastest is what we are measured against.
+From a fixed seed, prescriptions of twelve different substances each are written as JSON lines and as Parquet. Both
+sides say how many prescriptions each rule of the topics incompatible, dose and pregnancy fires in. DuckDB gets its
+tables from data/ by this file, not from our program, so that neither copies a mistake of the other; every finding is
+then compared, and a difference ends the run with code 1. Making the tables is not timed on either side. Every way of
+writing the SQL is timed, and the fastest is what we are measured against.
 """
 
 import argparse
@@ -37,7 +37,7 @@ GRAM = 1_000_000  # micrograms: every weight is a whole number of them, so that 
 NO_LIMIT = 1 << 62
 SEVERITIES = ("deadly", "grave", "caution", "note")
 
-# The child is started by this and not by the bench: a process that is forked from a large one takes over its peak memory.
+# The child is started by this and not by the bench: what is forked from a large process takes over its peak memory.
 MEASURE = """
 import json, os, subprocess, sys, time
 start = time.perf_counter()
@@ -45,7 +45,8 @@ child = subprocess.Popen(sys.argv[1:], stdout=subprocess.PIPE)
 answer = child.stdout.read().decode()
 _, status, used = os.wait4(child.pid, 0)
 wall = time.perf_counter() - start
-print(json.dumps([os.waitstatus_to_exitcode(status), answer, wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024]))
+cpu = used.ru_utime + used.ru_stime
+print(json.dumps([os.waitstatus_to_exitcode(status), answer, wall, cpu, used.ru_maxrss / 1024]))
 """
 
 
@@ -214,7 +215,7 @@ def known_conditions():
 
 
 def dose_steps(top, rules):
-    """From what dose to what dose which rule counts. Of those that are passed it is the gravest, then the higher one."""
+    """From what dose to what dose which rule counts: of those that are passed the gravest, then the higher one."""
     marks = [(SEVERITIES.index(severity), -Fraction(over), rule) for rule, severity, over in rules]
     marks = [(-over * top // 1, rule) for _, over, rule in sorted(marks)]
     bounds = sorted({mark for mark, _ in marks})
@@ -223,8 +224,8 @@ def dose_steps(top, rules):
 
 
 def tables(substances):
-    """Rules of one substance as (substance, rule, above, up to, only if pregnant), the sides of pairs as (substance, rule,
-    side: 1, 2, or 3 for both), and the ids of the rules."""
+    """The ids of the rules; rules of one substance as (substance, rule, above, up to, only if pregnant); and the sides
+    of pairs as (substance, rule, side), where side is 1, 2, or 3 for both."""
     known = known_conditions()
     ids, single, pairs = [], [], []
     dosed = [[] for _ in substances.all]
@@ -490,8 +491,8 @@ def main():
 
     print(f"{args.n} prescriptions of {SIZE} substances (seed {args.seed})")
     print(f"{len(ids)} rules that can fire in them, of which {len(first['fired'])} do")
-    print(f"DuckDB {duckdb.__version__}, one thread; Python {sys.version.split()[0]}; median of {args.runs} runs in turn")
-    print("processor: seconds of all threads, for ours with starting the program; whole: from start to end of the program")
+    print(f"DuckDB {duckdb.__version__}, one thread, Python {sys.version.split()[0]}, median of {args.runs} in turn")
+    print("processor: seconds of all threads, for ours with starting the program; whole: from its start to its end")
     print(f"peak MB: the highest with {args.n} prescriptions, and with {max(1, args.n // 10)}")
     print()
     median = {}
@@ -509,7 +510,7 @@ def main():
             wall, last = "", f"{of['seconds'] / base:9.2f}x"
         print(f"{row}{wall:>9}{args.n / of['seconds']:12,.0f}{last}")
     print()
-    print(f"ours is: so many times as fast from Parquet with one thread ({base:.3f} s, reading and names counted in)")
+    print(f"ours is: how many times as fast, from Parquet with one thread ({base:.3f} s, reading and names counted in)")
     print(f"every finding written, Parquet, one thread: {written['seconds']:.3f} s, peak {written['peak']:.1f} MB")
     fastest = min((label for label in theirs if "memory" not in label), key=lambda label: median[label]["seconds"])
     print(f"fastest with reading: {fastest}, {median[fastest]['seconds'] / base:.2f} times as long as ours")

@@ -2,38 +2,10 @@
 
 use std::fs;
 use std::io::Write;
-use std::path::PathBuf;
-use std::process::{Command, Output, Stdio};
-use std::sync::OnceLock;
+use std::process::{Output, Stdio};
 
+use fangwright_checks::binary::{Folder, fangwright, run};
 use serde_json::Value;
-
-/// The binary beside this test, built from the code as it is: a target folder that is kept may hold an older one.
-fn binary() -> &'static PathBuf {
-    static BINARY: OnceLock<PathBuf> = OnceLock::new();
-    BINARY.get_or_init(|| {
-        let mut path = std::env::current_exe().unwrap();
-        path.pop();
-        path.pop();
-        let profile = path.file_name().and_then(|p| p.to_str()).unwrap_or("debug");
-        let profile = if profile == "debug" { "dev" } else { profile };
-        let build =
-            Command::new(env!("CARGO")).args(["build", "-q", "-p", "fangwright", "--profile", profile]).status();
-        assert!(build.unwrap().success());
-        path.join("fangwright")
-    })
-}
-
-fn fangwright() -> Command {
-    let mut c = Command::new(binary());
-    // No folder of whoever runs the tests.
-    c.env("XDG_DATA_HOME", std::env::temp_dir().join("fangwright-no-such-folder"));
-    c
-}
-
-fn run(args: &[&str]) -> Output {
-    fangwright().args(args).output().unwrap()
-}
 
 fn with_input(args: &[&str], input: &[u8]) -> Output {
     let mut child =
@@ -200,30 +172,6 @@ fn a_thousand_ingredients_are_read_and_not_traced() {
     let strange: String = (0..1000).map(|i| format!("zzq{i}x 9g\n")).collect();
     let o = with_input(&["trace"], strange.as_bytes());
     assert_eq!(o.status.code(), Some(1));
-}
-
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str, files: &[(&str, &str)]) -> Folder {
-        let path = std::env::temp_dir().join(format!("fangwright-{name}-{}", std::process::id()));
-        let _ = fs::remove_dir_all(&path);
-        fs::create_dir_all(&path).unwrap();
-        for (file, text) in files {
-            fs::write(path.join(file), text).unwrap();
-        }
-        Folder(path)
-    }
-
-    fn path(&self) -> &str {
-        self.0.to_str().unwrap()
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = fs::remove_dir_all(&self.0);
-    }
 }
 
 #[test]

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use fangwright_checks::facts;
 use fangwright_formula::{Conventions, read};
 use fangwright_materia::Materia;
 use fangwright_materia::records::{Form, Severity};
@@ -56,10 +57,6 @@ struct Wanted {
     at_least: Option<String>,
 }
 
-fn cases() -> Vec<Known> {
-    toml::from_str::<Cases>(include_str!("safety.toml")).expect("safety.toml can be read").case
-}
-
 fn check(m: &Materia, book: &Rulebook, known: &Known) -> Report {
     let rx = read(m, &known.prescription);
     let mut case = Case::of_prescription(m, &rx, &Conventions::usual(m));
@@ -112,7 +109,7 @@ fn fails(m: &Materia, report: &Report, known: &Known) -> Vec<String> {
 fn cases_from_outside_are_found() {
     let m = Materia::embedded();
     let book = Rulebook::new(&m);
-    let cases = cases();
+    let cases = facts::<Cases>("safety.toml").case;
     assert!(cases.len() >= 150, "{} cases", cases.len());
     let mut wrong = Vec::new();
     let mut settled = Vec::new();

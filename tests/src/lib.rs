@@ -1,5 +1,7 @@
 //! Helpers for the checks from outside.
 
+pub mod binary;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 

@@ -18,8 +18,37 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 /// assert_eq!("1.5".parse::<Rational>()?, "3/2".parse()?);
 /// # Ok::<(), fangwright_amount::NumberError>(())
 /// ```
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub struct Rational(Ratio<i128>);
+
+/// The parts of a fraction where both fit into 63 bits, as those of doses do: sums of these need no wide arithmetic.
+type Narrow = (i64, i64);
+
+fn narrow(value: Ratio<i128>) -> Option<Narrow> {
+    Some((i64::try_from(*value.numer()).ok()?, i64::try_from(*value.denom()).ok()?))
+}
+
+/// Reduced; the denominator is above zero.
+fn reduced(numerator: i64, denominator: i64) -> Ratio<i128> {
+    let common = num_integer::gcd(numerator.unsigned_abs(), denominator.unsigned_abs()).max(1);
+    let common = i128::from(common);
+    Ratio::new_raw(i128::from(numerator) / common, i128::from(denominator) / common)
+}
+
+impl PartialOrd for Rational {
+    fn partial_cmp(&self, other: &Rational) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl Ord for Rational {
+    fn cmp(&self, other: &Rational) -> std::cmp::Ordering {
+        match (narrow(self.0), narrow(other.0)) {
+            (Some((a, b)), Some((c, d))) => (i128::from(a) * i128::from(d)).cmp(&(i128::from(c) * i128::from(b))),
+            _ => self.0.cmp(&other.0),
+        }
+    }
+}
 
 /// Why a text is not a number.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -46,6 +75,11 @@ impl Rational {
 
     /// `numerator / denominator`; `None` if the denominator is zero.
     pub fn new(numerator: i128, denominator: i128) -> Option<Rational> {
+        if let (Ok(n), Ok(d)) = (i64::try_from(numerator), i64::try_from(denominator))
+            && d > 0
+        {
+            return Some(Rational(reduced(n, d)));
+        }
         (denominator != 0).then(|| Rational(Ratio::new(numerator, denominator)))
     }
 
@@ -61,6 +95,12 @@ impl Rational {
 
     /// Checked sum.
     pub fn plus(self, other: Rational) -> Option<Rational> {
+        if let (Some((a, b)), Some((c, d))) = (narrow(self.0), narrow(other.0))
+            && let (Some(left), Some(right), Some(bottom)) = (a.checked_mul(d), c.checked_mul(b), b.checked_mul(d))
+            && let Some(top) = left.checked_add(right)
+        {
+            return Some(Rational(reduced(top, bottom)));
+        }
         self.0.checked_add(&other.0).map(Rational)
     }
 
@@ -71,6 +111,11 @@ impl Rational {
 
     /// Checked product.
     pub fn times(self, other: Rational) -> Option<Rational> {
+        if let (Some((a, b)), Some((c, d))) = (narrow(self.0), narrow(other.0))
+            && let (Some(top), Some(bottom)) = (a.checked_mul(c), b.checked_mul(d))
+        {
+            return Some(Rational(reduced(top, bottom)));
+        }
         self.0.checked_mul(&other.0).map(Rational)
     }
 

@@ -1,8 +1,10 @@
 //! `check --batch`: a stream of prescriptions, checked over all cores, in order, in flat memory.
 
+use std::collections::HashMap;
 use std::fs::File;
 use std::io::{BufRead, BufReader, BufWriter, Write};
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Instant;
 
 use fangwright_materia::Materia;
@@ -28,7 +30,9 @@ pub struct Worker<'a> {
     case: Case,
     scratch: Scratch,
     /// Nothing is known of most patients in a file.
-    nobody: Facts,
+    nobody: Arc<Facts>,
+    /// Patients of whom the same was said before.
+    met: HashMap<Patient, Arc<Facts>>,
     fired: Vec<u32>,
     conventions: &'a fangwright_formula::Conventions,
 }
@@ -73,7 +77,8 @@ impl<'a> Worker<'a> {
             names: Names::default(),
             case: Case::default(),
             scratch: Scratch::default(),
-            nobody,
+            nobody: Arc::new(nobody),
+            met: HashMap::new(),
             fired: vec![0; book.rules().len()],
             conventions: &s.conventions,
         })
@@ -90,18 +95,26 @@ impl<'a> Worker<'a> {
             self.case.ratio = input.granule_ratio.map(|r| r.0);
             self.case.days = input.days.or(self.case.days);
         }
-        match &input.patient {
-            None => self.scan(None, input.id.as_deref(), line, write, lot),
-            Some(patient) => {
-                let facts = Facts::new(self.book, patient).map_err(|e| e.to_string())?;
-                self.scan(Some(&facts), input.id.as_deref(), line, write, lot);
-            }
-        }
+        let facts = match &input.patient {
+            None => self.nobody.clone(),
+            Some(patient) => match self.met.get(patient) {
+                Some(facts) => facts.clone(),
+                None => {
+                    let facts = Arc::new(Facts::new(self.book, patient).map_err(|e| e.to_string())?);
+                    // So that a file of ever new patients does not fill the memory.
+                    if self.met.len() >= 10_000 {
+                        self.met.clear();
+                    }
+                    self.met.insert(patient.clone(), facts.clone());
+                    facts
+                }
+            },
+        };
+        self.scan(&facts, input.id.as_deref(), line, write, lot);
         Ok(())
     }
 
-    fn scan(&mut self, facts: Option<&Facts>, id: Option<&str>, line: u64, write: bool, lot: &mut Lot) {
-        let facts = facts.unwrap_or(&self.nobody);
+    fn scan(&mut self, facts: &Facts, id: Option<&str>, line: u64, write: bool, lot: &mut Lot) {
         let book = self.book;
         let hits = book.scan(self.m, &self.case, facts, &mut self.scratch);
         let mut worst = Severity::Note;
@@ -268,9 +281,10 @@ pub fn run(
                     .zip(workers.par_iter_mut())
                     .map(|((first, text), worker)| {
                         let mut lot = Lot { fired: vec![0; book.rules().len()], ..Lot::default() };
-                        let lines = text.split(|b| *b == b'\n');
-                        for (number, bytes) in (*first..).zip(lines).filter(|(_, l)| !l.is_empty()) {
-                            line(worker, bytes, number, write, &mut lot);
+                        let mut from = 0;
+                        for (number, end) in (*first..).zip(memchr::memchr_iter(b'\n', text)) {
+                            line(worker, &text[from..end], number, write, &mut lot);
+                            from = end + 1;
                         }
                         lot
                     })

@@ -12,7 +12,7 @@ use crate::rulebook::{Bits, Rulebook};
 use crate::words::Drug;
 
 /// An exact number, read from a JSON number (as the decimal that is written there) or a text such as `1/3`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, JsonSchema)]
 #[serde(transparent)]
 pub struct Exact(pub Rational);
 
@@ -58,7 +58,7 @@ impl<'de> Deserialize<'de> for Exact {
 }
 
 /// What is known of the patient. A field that is absent is not known; an empty list says that there is none.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Patient {
     /// `34`, `8 months`, `3 weeks`.

@@ -60,6 +60,11 @@ pub(crate) struct Mark {
 
 /// Whole micrograms in a weight, rounded down; as much as fits.
 pub(crate) fn micrograms(grams: Rational) -> i64 {
+    if let (Ok(n), Ok(d)) = (i64::try_from(grams.numerator()), i64::try_from(grams.denominator()))
+        && let Some(scaled) = n.checked_mul(1_000_000)
+    {
+        return scaled.div_euclid(d);
+    }
     let scaled = grams.times(Rational::from(1_000_000)).map(Rational::floor);
     scaled.and_then(|s| i64::try_from(s).ok()).unwrap_or(if grams.is_positive() { i64::MAX } else { i64::MIN + 1 })
 }

@@ -210,9 +210,7 @@ impl Rulebook {
                 continue;
             };
             self.dose(watch, weighed, taken, at, child, &mut scratch.hits);
-            if !watch.shares.is_empty() {
-                scratch.totals.push((at, 0));
-            }
+            scratch.totals.extend(watch.shares.iter().map(|share| (share.total, at)));
         }
         self.conditional(case, portions, facts, form, scratch);
         self.pairs(portions, form, scratch);
@@ -371,18 +369,10 @@ impl Rulebook {
         scratch: &mut Scratch,
     ) {
         let Scratch { totals, hits, .. } = scratch;
-        if totals.is_empty() {
-            return;
-        }
+        totals.sort_unstable();
         let in_form = &self.in_form[&form];
-        // Which totals are touched, and by how many substances.
-        for number in 0..self.totals.len() as u16 {
-            let brings = |p: &Portion| self.shares(p.substance, taken, form).iter().find(|s| s.total == number);
-            let mut bearers = totals.iter().filter_map(|(at, _)| {
-                let p = &portions[*at as usize];
-                Some((*at, p, brings(p)?))
-            });
-            let Some((at, p, share)) = bearers.next() else { continue };
+        for bearers in totals.chunk_by(|a, b| a.0 == b.0) {
+            let (number, at) = bearers[0];
             let total = &self.totals[number as usize];
             let rule = total.rule;
             let asked = total.when.is_empty() || total.when.iter().any(|c| facts.holds(*c));
@@ -390,20 +380,23 @@ impl Rulebook {
             if !asked || short || !in_form.has(rule as usize) {
                 continue;
             }
-            let Some((micrograms, grams)) = self.weighed(case, p, form) else { continue };
-            let (likely, maybe) = match bearers.next() {
+            let (likely, maybe) = if bearers.len() == 1 {
                 // One substance alone: its own marks are enough.
-                None => {
-                    let passed = |mark: &Option<Mark>| mark.is_some_and(|m| m.passed_by(micrograms, grams));
-                    (passed(&share.likely), passed(&share.maybe))
-                }
-                Some(_) => match self.sum(case, portions, number, form, taken) {
-                    Some((least, most)) => (least.plus(most).is_some_and(|both| both > total.twice), most > total.limit),
+                let p = &portions[at as usize];
+                let share = self.shares(p.substance, taken, form).iter().find(|s| s.total == number);
+                let (Some(share), Some((micrograms, grams))) = (share, self.weighed(case, p, form)) else { continue };
+                let passed = |mark: &Option<Mark>| mark.is_some_and(|m| m.passed_by(micrograms, grams));
+                (passed(&share.likely), passed(&share.maybe))
+            } else {
+                match self.sum(case, portions, number, form, taken) {
+                    Some((least, most)) => {
+                        (least.plus(most).is_some_and(|both| both > total.twice), most > total.limit)
+                    }
                     None => {
                         self.gap(Gap::Large, at, hits);
                         continue;
                     }
-                },
+                }
             };
             // A limit that only holds for long use is a maybe while the days are not known.
             let unsure = total.days.is_some() && case.days.is_none();
