@@ -1,6 +1,5 @@
 //! `check --batch`: a stream of prescriptions, checked over all cores, in order, in flat memory.
 
-use std::collections::HashMap;
 use std::fs::File;
 use std::io::{BufRead, BufReader, BufWriter, Write};
 use std::path::Path;
@@ -9,9 +8,10 @@ use std::time::Instant;
 
 use fangwright_materia::Materia;
 use fangwright_materia::records::{Form, Severity};
-use fangwright_safety::{Case, CaseInput, Facts, Names, Patient, Rulebook, Scratch};
+use fangwright_safety::{Case, CaseInput, Exact, Facts, Names, Patient, Rulebook, Scratch};
 use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
+use rustc_hash::FxHashMap;
 
 use crate::output::BatchAnswer;
 use crate::parquet_in::Table;
@@ -32,7 +32,7 @@ pub struct Worker<'a> {
     /// Nothing is known of most patients in a file.
     nobody: Arc<Facts>,
     /// Patients of whom the same was said before.
-    met: HashMap<Patient, Arc<Facts>>,
+    met: FxHashMap<Patient, Arc<Facts>>,
     fired: Vec<u32>,
     conventions: &'a fangwright_formula::Conventions,
 }
@@ -78,10 +78,30 @@ impl<'a> Worker<'a> {
             case: Case::default(),
             scratch: Scratch::default(),
             nobody: Arc::new(nobody),
-            met: HashMap::new(),
+            met: FxHashMap::default(),
             fired: vec![0; book.rules().len()],
             conventions: &s.conventions,
         })
+    }
+
+    /// Checks one line of JSON and writes down what fired.
+    fn take_line(&mut self, text: &str, line: u64, write: bool, lot: &mut Lot) -> Result<(), String> {
+        let mut json = serde_json::Deserializer::from_str(text);
+        let head = self.names.read(self.m, &mut json, &mut self.case);
+        let head = head.and_then(|head| json.end().map(|()| head));
+        let head = head.map_err(|e| format!("column {}: {e}", e.column()))?;
+        if let Some(text) = &head.prescription {
+            self.read(text, head.form, head.granule_ratio, head.days);
+        }
+        self.finish(head.patient.as_ref(), head.id.as_deref(), line, write, lot)
+    }
+
+    fn read(&mut self, text: &str, form: Option<Form>, ratio: Option<Exact>, days: Option<u32>) {
+        let rx = fangwright_formula::read(self.m, text);
+        self.case = Case::of_prescription(self.m, &rx, self.conventions);
+        self.case.form = form;
+        self.case.ratio = ratio.map(|r| r.0);
+        self.case.days = days.or(self.case.days);
     }
 
     /// Checks one prescription and writes down what fired.
@@ -89,13 +109,22 @@ impl<'a> Worker<'a> {
         if input.as_lines().map_err(|e| e.to_string())? {
             self.names.fill(self.m, input, &mut self.case).map_err(|e| e.to_string())?;
         } else {
-            let rx = fangwright_formula::read(self.m, input.prescription.as_deref().unwrap_or_default());
-            self.case = Case::of_prescription(self.m, &rx, self.conventions);
-            self.case.form = input.form;
-            self.case.ratio = input.granule_ratio.map(|r| r.0);
-            self.case.days = input.days.or(self.case.days);
+            let text = input.prescription.as_deref().unwrap_or_default();
+            self.read(text, input.form, input.granule_ratio, input.days);
         }
-        let facts = match &input.patient {
+        self.finish(input.patient.as_ref(), input.id.as_deref(), line, write, lot)
+    }
+
+    /// Checks the case that was filled in.
+    fn finish(
+        &mut self,
+        patient: Option<&Patient>,
+        id: Option<&str>,
+        line: u64,
+        write: bool,
+        lot: &mut Lot,
+    ) -> Result<(), String> {
+        let facts = match patient {
             None => self.nobody.clone(),
             Some(patient) => match self.met.get(patient) {
                 Some(facts) => facts.clone(),
@@ -110,7 +139,7 @@ impl<'a> Worker<'a> {
                 }
             },
         };
-        self.scan(&facts, input.id.as_deref(), line, write, lot);
+        self.scan(&facts, id, line, write, lot);
         Ok(())
     }
 
@@ -186,9 +215,10 @@ fn line(worker: &mut Worker<'_>, bytes: &[u8], number: u64, write: bool, lot: &m
         lot.problem(number + 1, format!("the line has {} bytes; no prescription is that long", bytes.len()));
         return;
     }
-    let done = match serde_json::from_slice::<CaseInput<'_>>(bytes) {
-        Ok(input) => worker.take(&input, number, write, lot),
-        Err(e) => Err(format!("column {}: {e}", e.column())),
+    // Once for the whole line, so that its strings need not be looked through again.
+    let done = match std::str::from_utf8(bytes) {
+        Ok(text) => worker.take_line(text, number, write, lot),
+        Err(e) => Err(format!("byte {}: the line is not UTF-8 text", e.valid_up_to() + 1)),
     };
     if let Err(what) = done {
         if write {

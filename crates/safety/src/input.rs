@@ -1,11 +1,13 @@
 //! A prescription as data: one JSON object, as `check --case` and each line of a batch has it.
 
 use std::borrow::Cow;
+use std::fmt;
 
 use fangwright_materia::records::{Form, Pot};
 use fangwright_materia::{Materia, Resolution, SubstanceIx};
 use rustc_hash::FxHashMap;
 use schemars::JsonSchema;
+use serde::de::{self, DeserializeSeed, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde::{Deserialize, Serialize};
 
 use crate::case::{Case, Portion, Unread};
@@ -114,25 +116,15 @@ impl Names {
     /// # Errors
     /// Where a weight or the ratio is none.
     pub fn fill(&mut self, m: &Materia, input: &CaseInput<'_>, case: &mut Case) -> Result<(), CaseError> {
-        if let Some(Exact(ratio)) = input.granule_ratio
-            && !ratio.is_positive()
-        {
-            return Err(CaseError::Ratio(ratio.decimal(3)));
-        }
-        case.portions.clear();
-        case.unread.clear();
-        case.written.clear();
+        ratio(input.granule_ratio)?;
+        clear(case);
         case.form = input.form;
         case.ratio = input.granule_ratio.map(|r| r.0);
         case.days = input.days;
         for (line, item) in (0..).zip(&input.items) {
             match &item.substance {
                 None => self.add(m, &item.name, item.grams, &item.pot, line, case)?,
-                Some(id) => {
-                    let known = m.substance_by_id(id).ok_or_else(|| CaseError::NoSuchId(id.clone()))?;
-                    weight(id, item.grams)?;
-                    case.portions.push(Portion::new(known, item.grams.map(|g| g.0), &item.pot, line));
-                }
+                Some(id) => by_id(m, id, item.grams, &item.pot, line, case)?,
             }
         }
         Ok(())
@@ -175,6 +167,221 @@ impl Names {
     }
 }
 
+/// What of a [`CaseInput`] does not go into a [`Case`].
+#[derive(Debug, Clone, Default)]
+pub struct Head<'a> {
+    /// Whatever it is called.
+    pub id: Option<Cow<'a, str>>,
+    /// The prescription as text, still to be read; else the case is filled.
+    pub prescription: Option<Cow<'a, str>>,
+    /// The form.
+    pub form: Option<Form>,
+    /// For granules: grams of raw drug in one gram.
+    pub granule_ratio: Option<Exact>,
+    /// For how many days.
+    pub days: Option<u32>,
+    /// What is known of the patient.
+    pub patient: Option<Patient>,
+}
+
+/// A text, borrowed where it needs no unescaping.
+struct Text;
+
+impl<'de> DeserializeSeed<'de> for Text {
+    type Value = Cow<'de, str>;
+
+    fn deserialize<D: Deserializer<'de>>(self, d: D) -> Result<Cow<'de, str>, D::Error> {
+        d.deserialize_str(self)
+    }
+}
+
+impl<'de> Visitor<'de> for Text {
+    type Value = Cow<'de, str>;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a text")
+    }
+
+    fn visit_borrowed_str<E: de::Error>(self, text: &'de str) -> Result<Cow<'de, str>, E> {
+        Ok(Cow::Borrowed(text))
+    }
+
+    fn visit_str<E: de::Error>(self, text: &str) -> Result<Cow<'de, str>, E> {
+        Ok(Cow::Owned(text.into()))
+    }
+}
+
+/// Reads a [`CaseInput`] line by line into a case, with nothing kept between: a batch spends its time here.
+struct Sink<'s> {
+    names: &'s mut Names,
+    m: &'s Materia,
+    case: &'s mut Case,
+}
+
+impl<'de> Visitor<'de> for Sink<'_> {
+    type Value = Head<'de>;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a prescription as an object")
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Head<'de>, A::Error> {
+        const FIELDS: [&str; 8] =
+            ["id", "prescription", "items", "form", "granule_ratio", "days", "patient", "overrides"];
+        let mut head = Head::default();
+        let mut lines = 0;
+        while let Some(key) = map.next_key_seed(Text)? {
+            match key.as_ref() {
+                "id" => head.id = Some(map.next_value_seed(Text)?),
+                "prescription" => head.prescription = Some(map.next_value_seed(Text)?),
+                "items" if lines > 0 => return Err(de::Error::duplicate_field("items")),
+                "items" => {
+                    lines = map.next_value_seed(Items { names: self.names, m: self.m, case: self.case })?;
+                }
+                "form" => head.form = map.next_value()?,
+                "granule_ratio" => head.granule_ratio = map.next_value()?,
+                "days" => head.days = map.next_value()?,
+                "patient" => head.patient = map.next_value()?,
+                // Nothing is set aside in a batch: it shows what fires.
+                "overrides" => drop(map.next_value::<Vec<Override>>()?),
+                other => return Err(de::Error::unknown_field(other, &FIELDS)),
+            }
+        }
+        let ratio = ratio(head.granule_ratio);
+        check_lines(head.prescription.is_some(), lines > 0).and(ratio).map_err(de::Error::custom)?;
+        self.case.form = head.form;
+        self.case.ratio = head.granule_ratio.map(|r| r.0);
+        self.case.days = head.days;
+        Ok(head)
+    }
+}
+
+struct Items<'s> {
+    names: &'s mut Names,
+    m: &'s Materia,
+    case: &'s mut Case,
+}
+
+impl<'de> DeserializeSeed<'de> for Items<'_> {
+    type Value = u32;
+
+    fn deserialize<D: Deserializer<'de>>(self, d: D) -> Result<u32, D::Error> {
+        d.deserialize_seq(self)
+    }
+}
+
+impl<'de> Visitor<'de> for Items<'_> {
+    type Value = u32;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a list of name and grams")
+    }
+
+    fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> Result<u32, A::Error> {
+        let mut line = 0;
+        let Items { names, m, case } = self;
+        while let Some(()) = list.next_element_seed(Item { names: &mut *names, m, case: &mut *case, line })? {
+            line += 1;
+        }
+        Ok(line)
+    }
+}
+
+struct Item<'s> {
+    names: &'s mut Names,
+    m: &'s Materia,
+    case: &'s mut Case,
+    line: u32,
+}
+
+impl<'de> DeserializeSeed<'de> for Item<'_> {
+    type Value = ();
+
+    fn deserialize<D: Deserializer<'de>>(self, d: D) -> Result<(), D::Error> {
+        d.deserialize_map(self)
+    }
+}
+
+impl<'de> Visitor<'de> for Item<'_> {
+    type Value = ();
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a line of a prescription as an object")
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<(), A::Error> {
+        let (mut name, mut substance, mut grams): (Option<Cow<'de, str>>, Option<Cow<'de, str>>, _) = (None, None, None);
+        let mut pot: Vec<Pot> = Vec::new();
+        while let Some(key) = map.next_key_seed(Text)? {
+            match key.as_ref() {
+                "name" => name = Some(map.next_value_seed(Text)?),
+                "substance" => substance = Some(map.next_value_seed(Text)?),
+                "grams" => grams = map.next_value::<Option<Exact>>()?,
+                "pot" => pot = map.next_value()?,
+                other => return Err(de::Error::unknown_field(other, &["name", "substance", "grams", "pot"])),
+            }
+        }
+        let done = match (&substance, &name) {
+            (Some(id), _) => by_id(self.m, id, grams, &pot, self.line, self.case),
+            (None, Some(name)) => self.names.add(self.m, name, grams, &pot, self.line, self.case),
+            (None, None) => return Err(de::Error::missing_field("name")),
+        };
+        done.map_err(de::Error::custom)
+    }
+}
+
+impl Names {
+    /// Reads one [`CaseInput`] into `case`.
+    ///
+    /// # Errors
+    /// Where it has another shape, or is none.
+    pub fn read<'de, D: Deserializer<'de>>(
+        &mut self,
+        m: &Materia,
+        d: D,
+        case: &mut Case,
+    ) -> Result<Head<'de>, D::Error> {
+        clear(case);
+        d.deserialize_map(Sink { names: self, m, case })
+    }
+}
+
+fn clear(case: &mut Case) {
+    case.portions.clear();
+    case.unread.clear();
+    case.written.clear();
+}
+
+fn by_id(
+    m: &Materia,
+    id: &str,
+    grams: Option<Exact>,
+    pot: &[Pot],
+    line: u32,
+    case: &mut Case,
+) -> Result<(), CaseError> {
+    let known = m.substance_by_id(id).ok_or_else(|| CaseError::NoSuchId(id.into()))?;
+    weight(id, grams)?;
+    case.portions.push(Portion::new(known, grams.map(|g| g.0), pot, line));
+    Ok(())
+}
+
+fn ratio(given: Option<Exact>) -> Result<(), CaseError> {
+    match given {
+        Some(Exact(ratio)) if !ratio.is_positive() => Err(CaseError::Ratio(ratio.decimal(3))),
+        _ => Ok(()),
+    }
+}
+
+/// One of text and lines has to be given.
+fn check_lines(text: bool, lines: bool) -> Result<(), CaseError> {
+    match (text, lines) {
+        (true, true) => Err(CaseError::Both),
+        (false, false) => Err(CaseError::Empty),
+        _ => Ok(()),
+    }
+}
+
 impl CaseInput<'_> {
     /// The same, holding its own texts.
     pub fn into_owned(self) -> CaseInput<'static> {
@@ -196,11 +403,7 @@ impl CaseInput<'_> {
     /// # Errors
     /// See there.
     pub fn as_lines(&self) -> Result<bool, CaseError> {
-        match (&self.prescription, self.items.is_empty()) {
-            (Some(_), true) => Ok(false),
-            (None, false) => Ok(true),
-            (None, true) => Err(CaseError::Empty),
-            (Some(_), false) => Err(CaseError::Both),
-        }
+        check_lines(self.prescription.is_some(), !self.items.is_empty())?;
+        Ok(self.prescription.is_none())
     }
 }

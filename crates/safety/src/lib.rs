@@ -33,7 +33,7 @@ mod scan;
 mod words;
 
 pub use case::{Case, Portion, Unread};
-pub use input::{CaseError, CaseInput, Line, Names};
+pub use input::{CaseError, CaseInput, Head, Line, Names};
 pub use patient::{Exact, Facts, Patient, PatientError};
 pub use report::{Finding, Fire, Looked, Override, Refused, Report};
 pub use rulebook::Rulebook;

@@ -142,6 +142,8 @@ pub struct Facts {
     pub(crate) active: Bits,
     /// Numbers of the questions in `Rulebook::asks` that are open.
     pub(crate) open: Vec<usize>,
+    /// Rules that would want to know something that was not said.
+    pub(crate) unsaid: Bits,
     pub(crate) medicines_known: bool,
     pub(crate) patterns: Vec<String>,
 }
@@ -286,6 +288,13 @@ impl Facts {
                 !answered
             })
             .collect();
+        facts.unsaid = Bits::sized(book.rules.len());
+        for i in &facts.open {
+            facts.unsaid.join(&book.asks[*i].1);
+        }
+        if !facts.medicines_known {
+            facts.unsaid.join(&book.any_medicine);
+        }
         facts.patterns = patient.patterns.clone();
         Ok(facts)
     }

@@ -141,6 +141,28 @@ pub(crate) struct Total {
     pub(crate) twice: Rational,
 }
 
+/// What of a substance every scan looks at, close together; the [`Watch`] only where a flag asks for it.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Glance {
+    pub(crate) root: u32,
+    /// Handling asked for in the pot.
+    pub(crate) pots: u8,
+    /// See [`flag`].
+    pub(crate) flags: u8,
+    /// Whole micrograms in the lowest mark of each form; the greatest number where there is none.
+    pub(crate) lowest: [i64; 3],
+}
+
+/// What else of a substance has to be looked at.
+pub(crate) mod flag {
+    pub(crate) const PAIR: u8 = 1;
+    pub(crate) const PRESENT: u8 = 2;
+    pub(crate) const DURATION: u8 = 4;
+    pub(crate) const SHARE: u8 = 8;
+    /// One bit for each form that has a range, from here.
+    pub(crate) const RANGE: u8 = 16;
+}
+
 /// All that is watched of one substance.
 #[derive(Default)]
 pub(crate) struct Watch {
@@ -166,6 +188,7 @@ pub(crate) struct Watch {
 pub struct Rulebook {
     pub(crate) rules: Vec<Rule>,
     pub(crate) watches: Vec<Watch>,
+    pub(crate) glances: Vec<Glance>,
     /// Both sides of each pair rule; the first also for other kinds.
     pub(crate) left: Vec<Bits>,
     pub(crate) right: Vec<Bits>,
@@ -486,8 +509,10 @@ impl Rulebook {
             }
             watches.push(draft.finish(s, roots[ix.0 as usize], species, &rules));
         }
+        let glances = watches.iter().map(Watch::glance).collect();
         Rulebook {
             watches,
+            glances,
             left,
             right,
             deliberate: purposes,
@@ -550,6 +575,23 @@ fn binomial(species: &str) -> Option<String> {
     let mut words = species.split_whitespace();
     let (genus, epithet) = (words.next()?, words.next()?);
     epithet.starts_with(|c: char| c.is_lowercase()).then(|| format!("{genus} {epithet}"))
+}
+
+impl Watch {
+    fn glance(&self) -> Glance {
+        let when = |yes: bool, flag: u8| if yes { flag } else { 0 };
+        let ranges = (0..3).map(|f| when(self.ranges[f].is_some(), flag::RANGE << f)).sum::<u8>();
+        Glance {
+            root: self.root,
+            pots: self.pots,
+            flags: ranges
+                | when(!self.pairs.is_empty(), flag::PAIR)
+                | when(!self.present.is_empty(), flag::PRESENT)
+                | when(!self.durations.is_empty(), flag::DURATION)
+                | when(!self.shares.is_empty(), flag::SHARE),
+            lowest: self.lowest.map(|mark| mark.map_or(i64::MAX, |m| m.micrograms)),
+        }
+    }
 }
 
 #[derive(Default)]

@@ -7,7 +7,7 @@ use fangwright_materia::{Materia, SubstanceIx};
 
 use crate::case::{Case, Portion};
 use crate::patient::Facts;
-use crate::rulebook::{Bits, Mark, RuleIx, Rulebook, Share, Taken, Watch, micrograms, pot_bit};
+use crate::rulebook::{Bits, Glance, Mark, RuleIx, Rulebook, Share, Taken, flag, micrograms, pot_bit};
 
 /// No portion in particular.
 pub(crate) const NONE: u16 = u16::MAX;
@@ -55,7 +55,12 @@ pub struct Scratch {
     sides: Vec<u8>,
     touched: Vec<RuleIx>,
     present: Bits,
-    species: Vec<u32>,
+    /// For each root, in which scan it was last met, and in which line.
+    roots: Vec<(u32, u16)>,
+    /// For each species, in which scan it was last met, and by which root.
+    species: Vec<(u32, u32)>,
+    /// Number of this scan.
+    turn: u32,
     totals: Vec<(u16, u16)>,
     merged: Vec<Portion>,
     hits: Vec<Hit>,
@@ -75,7 +80,9 @@ impl Rulebook {
         if scratch.sides.len() < self.rules.len() {
             scratch.sides = vec![0; self.rules.len()];
             scratch.present = Bits::sized(self.rules.len());
-            scratch.species = vec![u32::MAX; self.species_names.len()];
+            scratch.species = vec![(0, 0); self.species_names.len()];
+            scratch.roots = vec![(0, 0); self.watches.len()];
+            scratch.turn = 0;
         }
         let form = case.form();
         let taken = Taken::of(form);
@@ -121,35 +128,46 @@ impl Rulebook {
 
     /// Reports what stands twice; says whether one substance stands in two lines.
     fn doubles(&self, case: &Case, scratch: &mut Scratch) -> bool {
-        let rule = |what| self.doubles.iter().find(|(w, _)| *w == what).map(|(_, rule)| *rule);
+        scratch.turn = scratch.turn.wrapping_add(1);
+        if scratch.turn == 0 {
+            scratch.species.fill((0, 0));
+            scratch.roots.fill((0, 0));
+            scratch.turn = 1;
+        }
+        let Scratch { roots, species, turn, hits, .. } = scratch;
+        let turn = *turn;
+        let mut report = |what, at| {
+            let rule = self.doubles.iter().find(|(w, _)| *w == what).map(|(_, rule)| *rule);
+            hits.extend(rule.map(|rule| Hit { rule, at, eased: Eased::No }));
+        };
         let mut same = false;
         for (i, p) in (0u16..).zip(&case.portions) {
-            let watch = self.watch(p.substance);
-            let mut form = false;
-            for before in &case.portions[..i as usize] {
-                if before.substance == p.substance {
-                    same = true;
-                    scratch.hits.extend(rule(Doubled::Substance).map(|rule| Hit { rule, at: i, eased: Eased::No }));
-                } else if self.watch(before.substance).root == watch.root {
-                    form = true;
+            let root = self.glances[p.substance.0 as usize].root;
+            let met = &mut roots[root as usize];
+            if met.0 == turn {
+                // Rare: only here the lines before are gone through.
+                let before = &case.portions[..i as usize];
+                let twice = before.iter().any(|q| q.substance == p.substance);
+                let form = before
+                    .iter()
+                    .any(|q| q.substance != p.substance && self.glances[q.substance.0 as usize].root == root);
+                same |= twice;
+                if twice {
+                    report(Doubled::Substance, i);
+                }
+                if form {
+                    report(Doubled::Form, i);
                 }
             }
-            if form {
-                scratch.hits.extend(rule(Doubled::Form).map(|rule| Hit { rule, at: i, eased: Eased::No }));
-            }
+            *met = (turn, i);
             let mut other = false;
-            for species in &watch.species {
-                let slot = &mut scratch.species[*species as usize];
-                other |= *slot != u32::MAX && *slot != watch.root;
-                *slot = watch.root;
+            for s in &self.watch(p.substance).species {
+                let slot = &mut species[*s as usize];
+                other |= slot.0 == turn && slot.1 != root;
+                *slot = (turn, root);
             }
             if other {
-                scratch.hits.extend(rule(Doubled::Species).map(|rule| Hit { rule, at: i, eased: Eased::No }));
-            }
-        }
-        for p in &case.portions {
-            for species in &self.watch(p.substance).species {
-                scratch.species[*species as usize] = u32::MAX;
+                report(Doubled::Species, i);
             }
         }
         same
@@ -176,25 +194,31 @@ impl Rulebook {
         let child = child.flatten();
         scratch.present.clear();
         scratch.totals.clear();
+        let f = taken as usize;
         for (at, p) in (0u16..).zip(portions) {
-            let watch = self.watch(p.substance);
+            let glance = self.glances[p.substance.0 as usize];
             let hit = |rule| Hit { rule, at, eased: Eased::No };
-            for (rule, side) in &watch.pairs {
-                let held = &mut scratch.sides[*rule as usize];
-                if *held == 0 {
-                    scratch.touched.push(*rule);
+            if glance.flags & flag::PAIR != 0 {
+                for (rule, side) in &self.watch(p.substance).pairs {
+                    let held = &mut scratch.sides[*rule as usize];
+                    if *held == 0 {
+                        scratch.touched.push(*rule);
+                    }
+                    *held |= side;
                 }
-                *held |= side;
             }
             scratch.present.join(&self.conditional[p.substance.0 as usize]);
-            for rule in &watch.present {
-                if in_form.has(*rule as usize) {
-                    scratch.hits.push(hit(*rule));
-                }
+            if glance.flags & flag::PRESENT != 0 {
+                let here = self.watch(p.substance).present.iter().filter(|rule| in_form.has(**rule as usize));
+                scratch.hits.extend(here.map(|rule| hit(*rule)));
             }
-            self.handling(watch, p, form, at, &mut scratch.hits);
-            if let Some(days) = case.days {
-                for (most, rule) in &watch.durations {
+            if glance.pots != 0 {
+                self.handling(&glance, p, form, at, &mut scratch.hits);
+            }
+            if let Some(days) = case.days
+                && glance.flags & flag::DURATION != 0
+            {
+                for (most, rule) in &self.watch(p.substance).durations {
                     if days > *most && in_form.has(*rule as usize) {
                         scratch.hits.push(hit(*rule));
                     }
@@ -209,8 +233,14 @@ impl Rulebook {
                 }
                 continue;
             };
-            self.dose(watch, weighed, taken, at, child, &mut scratch.hits);
-            scratch.totals.extend(watch.shares.iter().map(|share| (share.total, at)));
+            if glance.flags & flag::RANGE << f == 0 {
+                self.gap(Gap::Range, at, &mut scratch.hits);
+            } else if weighed.0 >= glance.lowest[f] || child.is_some() {
+                self.dose(p.substance, weighed, f, at, child, &mut scratch.hits);
+            }
+            if glance.flags & flag::SHARE != 0 {
+                scratch.totals.extend(self.watch(p.substance).shares.iter().map(|share| (share.total, at)));
+            }
         }
         self.conditional(case, portions, facts, form, scratch);
         self.pairs(portions, form, scratch);
@@ -227,10 +257,13 @@ impl Rulebook {
         Some((p.micrograms, grams))
     }
 
-    fn handling(&self, watch: &Watch, p: &Portion, form: Form, at: u16, hits: &mut Vec<Hit>) {
+    fn handling(&self, glance: &Glance, p: &Portion, form: Form, at: u16, hits: &mut Vec<Hit>) {
         use fangwright_materia::records::Pot;
         let boiled = matches!(form, Form::Decoction | Form::Draft);
-        let mut missing = watch.pots & !p.pots;
+        let mut missing = glance.pots & !p.pots;
+        if missing == 0 {
+            return;
+        }
         if !boiled {
             missing &= pot_bit(Pot::ExternalOnly);
         }
@@ -246,33 +279,28 @@ impl Rulebook {
             missing &= !pot_bit(Pot::MeltIn);
         }
         // Where one of two ways is written, the other is not missed.
-        if p.pots & watch.pots != 0 {
+        if p.pots & glance.pots != 0 {
             missing &= pot_bit(Pot::CookFirst) | pot_bit(Pot::ExternalOnly);
         }
-        for (bit, rule) in &watch.pot_rules {
+        for (bit, rule) in &self.watch(p.substance).pot_rules {
             if missing & bit != 0 {
                 hits.push(Hit { rule: *rule, at, eased: Eased::No });
             }
         }
     }
 
+    /// `f` is the form, as a place in `Taken::INSIDE`.
     fn dose(
         &self,
-        watch: &Watch,
+        substance: SubstanceIx,
         (micrograms, grams): (i64, Rational),
-        taken: Taken,
+        f: usize,
         at: u16,
         child: Option<(Rational, RuleIx)>,
         hits: &mut Vec<Hit>,
     ) {
-        let f = taken as usize;
-        if watch.ranges[f].is_none() {
-            self.gap(Gap::Range, at, hits);
-            return;
-        }
-        if watch.lowest[f].is_some_and(|mark| mark.passed_by(micrograms, grams))
-            && let Some((_, rule)) = watch.doses[f].iter().find(|(mark, _)| mark.passed_by(micrograms, grams))
-        {
+        let watch = self.watch(substance);
+        if let Some((_, rule)) = watch.doses[f].iter().find(|(mark, _)| mark.passed_by(micrograms, grams)) {
             hits.push(Hit { rule: *rule, at, eased: Eased::No });
         }
         if let (Some((share, rule)), Some(range)) = (child, watch.ranges[f]) {
@@ -309,8 +337,7 @@ impl Rulebook {
         let matters = |rules: &Bits| {
             present.0.iter().zip(&rules.0).zip(&in_form.0).any(|((a, b), c)| a & b & c != 0)
         };
-        let open = facts.open.iter().any(|i| matters(&self.asks[*i].1));
-        if open || !facts.medicines_known && matters(&self.any_medicine) {
+        if matters(&facts.unsaid) {
             self.gap(Gap::Patient, NONE, hits);
         }
         if !facts.unknown_laws.is_empty() || !facts.laws_chosen && matters(&self.any_law) {
