@@ -8,13 +8,13 @@ use std::time::Instant;
 
 use fangwright_materia::Materia;
 use fangwright_materia::records::{Form, Severity};
-use fangwright_safety::{Case, CaseInput, Exact, Facts, Names, Patient, Rulebook, Scratch};
+use fangwright_safety::{Case, Facts, Head, Names, Patient, Rulebook, Scratch};
 use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
 use rustc_hash::FxHashMap;
 
 use crate::output::BatchAnswer;
-use crate::parquet_in::Table;
+use crate::parquet_in::{Rows, Table};
 use crate::run::{Failure, Session, out};
 
 /// Lines that one thread takes at a time.
@@ -90,41 +90,25 @@ impl<'a> Worker<'a> {
         let head = self.names.read(self.m, &mut json, &mut self.case);
         let head = head.and_then(|head| json.end().map(|()| head));
         let head = head.map_err(|e| format!("column {}: {e}", e.column()))?;
+        self.take(&head, line, write, lot)
+    }
+
+    /// Checks one row of a table.
+    fn take_row(&mut self, rows: &Rows, row: usize, line: u64, write: bool, lot: &mut Lot) -> Result<(), String> {
+        let head = rows.fill(self.m, row, &mut self.names, &mut self.case)?;
+        self.take(&head, line, write, lot)
+    }
+
+    /// Checks the case that was filled in, or the text that is still to be read.
+    fn take(&mut self, head: &Head<'_>, line: u64, write: bool, lot: &mut Lot) -> Result<(), String> {
         if let Some(text) = &head.prescription {
-            self.read(text, head.form, head.granule_ratio, head.days);
+            let rx = fangwright_formula::read(self.m, text);
+            self.case = Case::of_prescription(self.m, &rx, self.conventions);
+            self.case.form = head.form;
+            self.case.ratio = head.granule_ratio.map(|r| r.0);
+            self.case.days = head.days.or(self.case.days);
         }
-        self.finish(head.patient.as_ref(), head.id.as_deref(), line, write, lot)
-    }
-
-    fn read(&mut self, text: &str, form: Option<Form>, ratio: Option<Exact>, days: Option<u32>) {
-        let rx = fangwright_formula::read(self.m, text);
-        self.case = Case::of_prescription(self.m, &rx, self.conventions);
-        self.case.form = form;
-        self.case.ratio = ratio.map(|r| r.0);
-        self.case.days = days.or(self.case.days);
-    }
-
-    /// Checks one prescription and writes down what fired.
-    fn take(&mut self, input: &CaseInput<'_>, line: u64, write: bool, lot: &mut Lot) -> Result<(), String> {
-        if input.as_lines().map_err(|e| e.to_string())? {
-            self.names.fill(self.m, input, &mut self.case).map_err(|e| e.to_string())?;
-        } else {
-            let text = input.prescription.as_deref().unwrap_or_default();
-            self.read(text, input.form, input.granule_ratio, input.days);
-        }
-        self.finish(input.patient.as_ref(), input.id.as_deref(), line, write, lot)
-    }
-
-    /// Checks the case that was filled in.
-    fn finish(
-        &mut self,
-        patient: Option<&Patient>,
-        id: Option<&str>,
-        line: u64,
-        write: bool,
-        lot: &mut Lot,
-    ) -> Result<(), String> {
-        let facts = match patient {
+        let facts = match &head.patient {
             None => self.nobody.clone(),
             Some(patient) => match self.met.get(patient) {
                 Some(facts) => facts.clone(),
@@ -139,7 +123,7 @@ impl<'a> Worker<'a> {
                 }
             },
         };
-        self.scan(&facts, id, line, write, lot);
+        self.scan(&facts, head.id.as_deref(), line, write, lot);
         Ok(())
     }
 
@@ -287,8 +271,7 @@ pub fn run(
                         let mut lot = empty();
                         for i in 0..rows.len() {
                             let number = rows.first + i as u64;
-                            let result = rows.input(i).and_then(|input| worker.take(&input, number, write, &mut lot));
-                            if let Err(what) = result {
+                            if let Err(what) = worker.take_row(rows, i, number, write, &mut lot) {
                                 lot.problem(number + 1, what);
                             }
                         }

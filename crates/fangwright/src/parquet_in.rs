@@ -8,7 +8,9 @@ use std::borrow::Cow;
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
 
-use fangwright_safety::{CaseInput, Exact, Line, Patient};
+use fangwright_amount::Rational;
+use fangwright_materia::Materia;
+use fangwright_safety::{Case, Exact, Head, Names, Patient};
 use parquet::basic::{ConvertedType, Repetition};
 use parquet::column::reader::ColumnReader;
 use parquet::data_type::ByteArray;
@@ -40,48 +42,73 @@ struct Columns {
     patient: Option<usize>,
 }
 
-/// A cell.
-#[derive(Debug, Clone)]
-enum Cell {
-    None,
-    Text(ByteArray),
-    Number(Exact),
-    Yes(bool),
+/// The values of a column, as the file has them.
+enum Values {
+    Text(Vec<ByteArray>),
+    Double(Vec<f64>),
+    Float(Vec<f32>),
+    /// With the digits after the point.
+    Whole(Vec<i64>, u32),
+    Yes(Vec<bool>),
 }
 
-impl Cell {
-    fn text(&self) -> Result<Option<&str>, String> {
-        match self {
-            Cell::None => Ok(None),
-            Cell::Text(bytes) => std::str::from_utf8(bytes.data()).map(Some).map_err(|_| "a text is not UTF-8".into()),
+/// No value.
+const NONE: u32 = u32::MAX;
+
+/// One column of a lot.
+struct Cells {
+    values: Values,
+    /// For each cell the number of its value.
+    at: Vec<u32>,
+    /// For each row where its cells end.
+    ends: Vec<u32>,
+}
+
+impl Cells {
+    fn of(&self, row: usize) -> &[u32] {
+        let start = row.checked_sub(1).map_or(0, |r| self.ends[r] as usize);
+        &self.at[start..self.ends[row] as usize]
+    }
+
+    fn text(&self, at: u32) -> Result<Option<&str>, String> {
+        match &self.values {
+            _ if at == NONE => Ok(None),
+            Values::Text(all) => std::str::from_utf8(all[at as usize].data())
+                .map(Some)
+                .map_err(|_| "a text is not UTF-8".into()),
             _ => Err("a number or yes/no stands where a text is wanted".into()),
         }
     }
 
-    fn number(&self) -> Result<Option<Exact>, String> {
-        match self {
-            Cell::None => Ok(None),
-            Cell::Number(n) => Ok(Some(*n)),
-            Cell::Text(_) => {
-                let text = self.text()?.unwrap_or_default();
+    fn number(&self, at: u32) -> Result<Option<Exact>, String> {
+        let digits = || "a number has too many digits; at most 15 can be held exactly".to_string();
+        let i = at as usize;
+        match &self.values {
+            _ if at == NONE => Ok(None),
+            Values::Double(all) => Exact::of_double(all[i]).map(Some).ok_or_else(digits),
+            Values::Float(all) => format!("{}", all[i]).parse().map(|n| Some(Exact(n))).map_err(|_| digits()),
+            Values::Whole(all, scale) => {
+                let number = Rational::new(i128::from(all[i]), 10i128.pow((*scale).min(18)));
+                number.map(|n| Some(Exact(n))).ok_or_else(digits)
+            }
+            Values::Text(_) => {
+                let text = self.text(at)?.unwrap_or_default();
                 text.parse().map(|n| Some(Exact(n))).map_err(|e: fangwright_amount::NumberError| e.to_string())
             }
-            Cell::Yes(_) => Err("yes/no stands where a number is wanted".into()),
+            Values::Yes(_) => Err("yes/no stands where a number is wanted".into()),
         }
     }
 }
 
-/// One column of a lot: for each row where its cells end.
-#[derive(Default)]
-struct Cells {
-    cells: Vec<Cell>,
-    ends: Vec<usize>,
-}
-
-impl Cells {
-    fn of(&self, row: usize) -> &[Cell] {
-        let start = row.checked_sub(1).map_or(0, |r| self.ends[r]);
-        &self.cells[start..self.ends[row]]
+/// The first cell of a row in a column that may be absent.
+fn first<'c, T>(
+    column: &'c Option<Cells>,
+    row: usize,
+    get: impl Fn(&'c Cells, u32) -> Result<Option<T>, String>,
+) -> Result<Option<T>, String> {
+    match column {
+        None => Ok(None),
+        Some(cells) => cells.of(row).first().map_or(Ok(None), |at| get(cells, *at)),
     }
 }
 
@@ -101,57 +128,57 @@ pub struct Rows {
     patient: Option<Cells>,
 }
 
-fn cell(column: &Option<Cells>, row: usize) -> &Cell {
-    column.as_ref().and_then(|c| c.of(row).first()).unwrap_or(&Cell::None)
-}
-
 impl Rows {
     pub fn len(&self) -> usize {
         self.len
     }
 
-    /// The prescription in a row.
-    pub fn input(&self, row: usize) -> Result<CaseInput<'_>, String> {
-        let names = self.names.as_ref().map_or(&[][..], |c| c.of(row));
-        let grams = self.grams.as_ref().map_or(&[][..], |c| c.of(row));
-        if self.grams.is_some() && names.len() != grams.len() {
-            return Err(format!("{} names and {} weights; there must be as many", names.len(), grams.len()));
-        }
-        let mut items = Vec::with_capacity(names.len());
-        for (i, name) in names.iter().enumerate() {
-            items.push(Line {
-                name: Cow::Borrowed(name.text()?.ok_or("a name is missing")?),
-                grams: grams.get(i).map_or(Ok(None), Cell::number)?,
-                substance: None,
-                pot: Vec::new(),
-            });
-        }
-        let mut patient: Option<Patient> = match cell(&self.patient, row).text()? {
+    /// Puts the lines of a row into `case`, and gives the rest.
+    pub fn fill(&self, m: &Materia, row: usize, met: &mut Names, case: &mut Case) -> Result<Head<'_>, String> {
+        let mut patient: Option<Patient> = match first(&self.patient, row, Cells::text)? {
             None => None,
             Some(text) => Some(serde_json::from_str(text).map_err(|e| format!("patient: {e}"))?),
         };
-        match cell(&self.pregnant, row) {
-            Cell::None => {}
-            Cell::Yes(yes) => patient.get_or_insert_default().pregnant = Some(*yes),
-            _ => return Err("`pregnant` is not a column of yes/no".into()),
+        match &self.pregnant {
+            None => {}
+            Some(Cells { values: Values::Yes(all), at, .. }) => {
+                if let Some(yes) = at.get(row).and_then(|at| all.get(*at as usize)) {
+                    patient.get_or_insert_default().pregnant = Some(*yes);
+                }
+            }
+            Some(_) => return Err("`pregnant` is not a column of yes/no".into()),
         }
-        let days = match cell(&self.days, row).number()? {
+        let days = match first(&self.days, row, Cells::number)? {
             None => None,
             Some(Exact(n)) => {
                 let whole = u32::try_from(n.floor()).ok().filter(|_| n.is_whole());
                 Some(whole.ok_or_else(|| format!("`{n}` is no number of days"))?)
             }
         };
-        Ok(CaseInput {
-            id: cell(&self.id, row).text()?.map(Cow::Borrowed),
-            prescription: cell(&self.prescription, row).text()?.map(Cow::Borrowed),
-            items,
-            form: form(cell(&self.form, row).text()?.unwrap_or_default())?,
-            granule_ratio: cell(&self.ratio, row).number()?,
+        let head = Head {
+            id: first(&self.id, row, Cells::text)?.map(Cow::Borrowed),
+            prescription: first(&self.prescription, row, Cells::text)?.map(Cow::Borrowed),
+            form: form(first(&self.form, row, Cells::text)?.unwrap_or_default())?,
+            granule_ratio: first(&self.ratio, row, Cells::number)?,
             days,
             patient,
-            overrides: Vec::new(),
-        })
+        };
+        let empty = &[][..];
+        let names = self.names.as_ref().map_or(empty, |c| c.of(row));
+        met.begin(&head, !names.is_empty(), case).map_err(|e| e.to_string())?;
+        let Some(cells) = &self.names else { return Ok(head) };
+        let grams = self.grams.as_ref().map(|c| (c, c.of(row)));
+        if let Some((_, grams)) = grams
+            && names.len() != grams.len()
+        {
+            return Err(format!("{} names and {} weights; there must be as many", names.len(), grams.len()));
+        }
+        for (line, at) in (0..).zip(names) {
+            let name = cells.text(*at)?.ok_or("a name is missing")?;
+            let weight = grams.map_or(Ok(None), |(cells, all)| cells.number(all[line as usize]))?;
+            met.add(m, name, weight, &[], line, case).map_err(|e| e.to_string())?;
+        }
+        Ok(head)
     }
 }
 
@@ -304,12 +331,9 @@ impl Table {
 impl Open {
     fn read(&mut self, records: usize) -> Result<Cells, ParquetError> {
         let scale = self.scale.unwrap_or_default();
-        let whole = |n: i64| {
-            let number = fangwright_amount::Rational::new(i128::from(n), 10i128.pow(scale.min(18)));
-            number.map_or(Cell::None, |n| Cell::Number(Exact(n)))
-        };
+        let (element, most) = (self.element, self.most);
         macro_rules! read {
-            ($reader:expr, $cell:expr) => {{
+            ($reader:expr, $values:expr) => {{
                 let (mut defs, mut reps, mut values) = (Vec::new(), Vec::new(), Vec::new());
                 let mut done = 0;
                 while done < records {
@@ -320,20 +344,19 @@ impl Open {
                     }
                     done += read;
                 }
-                assemble(&defs, &reps, values.into_iter().map($cell), done, self.element, self.most)
+                let (at, ends) = places(&defs, &reps, values.len(), element, most);
+                Cells { values: $values(values), at, ends }
             }};
         }
         Ok(match &mut self.reader {
-            ColumnReader::ByteArrayColumnReader(r) => read!(r, Cell::Text),
-            ColumnReader::DoubleColumnReader(r) => {
-                read!(r, |x| Exact::of_double(x).map_or(Cell::None, Cell::Number))
+            ColumnReader::ByteArrayColumnReader(r) => read!(r, Values::Text),
+            ColumnReader::DoubleColumnReader(r) => read!(r, Values::Double),
+            ColumnReader::FloatColumnReader(r) => read!(r, Values::Float),
+            ColumnReader::Int32ColumnReader(r) => {
+                read!(r, |all: Vec<i32>| Values::Whole(all.into_iter().map(i64::from).collect(), scale))
             }
-            ColumnReader::FloatColumnReader(r) => {
-                read!(r, |x: f32| format!("{x}").parse().map_or(Cell::None, |n| Cell::Number(Exact(n))))
-            }
-            ColumnReader::Int32ColumnReader(r) => read!(r, |n: i32| whole(i64::from(n))),
-            ColumnReader::Int64ColumnReader(r) => read!(r, whole),
-            ColumnReader::BoolColumnReader(r) => read!(r, Cell::Yes),
+            ColumnReader::Int64ColumnReader(r) => read!(r, |all| Values::Whole(all, scale)),
+            ColumnReader::BoolColumnReader(r) => read!(r, Values::Yes),
             _ => {
                 return Err(ParquetError::General(
                     "a column is of a type that is not read here; use text, double, float, integer or decimal".into(),
@@ -343,34 +366,28 @@ impl Open {
     }
 }
 
-/// Puts values into rows by their levels.
-fn assemble(
-    defs: &[i16],
-    reps: &[i16],
-    mut values: impl Iterator<Item = Cell>,
-    records: usize,
-    element: i16,
-    most: i16,
-) -> Cells {
+/// Which value stands in which cell, and where each row ends, by the levels.
+fn places(defs: &[i16], reps: &[i16], values: usize, element: i16, most: i16) -> (Vec<u32>, Vec<u32>) {
     // A column that is required throughout has no levels: one value a row.
     if most == 0 {
-        let cells: Vec<Cell> = values.collect();
-        let ends = (1..=cells.len()).collect();
-        return Cells { cells, ends };
+        return ((0..values as u32).collect(), (1..=values as u32).collect());
     }
-    let mut out = Cells { cells: Vec::with_capacity(defs.len()), ends: Vec::with_capacity(records) };
+    let mut at = Vec::with_capacity(defs.len());
+    let mut ends = Vec::with_capacity(defs.len());
+    let mut next = 0;
     for (i, def) in defs.iter().enumerate() {
         if i > 0 && reps.get(i).copied().unwrap_or(0) == 0 {
-            out.ends.push(out.cells.len());
+            ends.push(at.len() as u32);
         }
         if *def == most {
-            out.cells.push(values.next().unwrap_or(Cell::None));
+            at.push(next);
+            next += 1;
         } else if *def >= element {
-            out.cells.push(Cell::None);
+            at.push(NONE);
         }
     }
     if !defs.is_empty() {
-        out.ends.push(out.cells.len());
+        ends.push(at.len() as u32);
     }
-    out
+    (at, ends)
 }

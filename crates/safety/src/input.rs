@@ -247,11 +247,7 @@ impl<'de> Visitor<'de> for Sink<'_> {
                 other => return Err(de::Error::unknown_field(other, &FIELDS)),
             }
         }
-        let ratio = ratio(head.granule_ratio);
-        check_lines(head.prescription.is_some(), lines > 0).and(ratio).map_err(de::Error::custom)?;
-        self.case.form = head.form;
-        self.case.ratio = head.granule_ratio.map(|r| r.0);
-        self.case.days = head.days;
+        frame(&head, lines > 0, self.case).map_err(de::Error::custom)?;
         Ok(head)
     }
 }
@@ -331,6 +327,15 @@ impl<'de> Visitor<'de> for Item<'_> {
 }
 
 impl Names {
+    /// Begins a case whose lines are then added one by one.
+    ///
+    /// # Errors
+    /// Where neither or both of text and lines are there, or the ratio is none.
+    pub fn begin(&mut self, head: &Head<'_>, lines: bool, case: &mut Case) -> Result<(), CaseError> {
+        clear(case);
+        frame(head, lines, case)
+    }
+
     /// Reads one [`CaseInput`] into `case`.
     ///
     /// # Errors
@@ -344,6 +349,16 @@ impl Names {
         clear(case);
         d.deserialize_map(Sink { names: self, m, case })
     }
+}
+
+/// Puts all but the lines into the case.
+fn frame(head: &Head<'_>, lines: bool, case: &mut Case) -> Result<(), CaseError> {
+    check_lines(head.prescription.is_some(), lines)?;
+    ratio(head.granule_ratio)?;
+    case.form = head.form;
+    case.ratio = head.granule_ratio.map(|r| r.0);
+    case.days = head.days;
+    Ok(())
 }
 
 fn clear(case: &mut Case) {

@@ -159,8 +159,9 @@ pub(crate) mod flag {
     pub(crate) const PRESENT: u8 = 2;
     pub(crate) const DURATION: u8 = 4;
     pub(crate) const SHARE: u8 = 8;
+    pub(crate) const SPECIES: u8 = 16;
     /// One bit for each form that has a range, from here.
-    pub(crate) const RANGE: u8 = 16;
+    pub(crate) const RANGE: u8 = 32;
 }
 
 /// All that is watched of one substance.
@@ -495,12 +496,22 @@ impl Rulebook {
         for (id, _) in data.jurisdictions.iter().filter(|(_, j)| j.always) {
             words.law_ix(id).iter().for_each(|l| law_always.join(&by_law[*l as usize]));
         }
+        // A species that only one substance and its forms come from cannot stand twice.
+        let mut shared: FxHashMap<String, (u32, bool)> = FxHashMap::default();
+        for (ix, s) in m.substances() {
+            for name in s.species.iter().filter_map(|name| binomial(name)) {
+                let root = roots[ix.0 as usize];
+                shared.entry(name).and_modify(|(first, more)| *more |= *first != root).or_insert((root, false));
+            }
+        }
+        let by_species = doubles.iter().any(|(what, _)| *what == Doubled::Species);
         let mut species_names: Vec<String> = Vec::new();
         let mut species_numbers: FxHashMap<String, u16> = FxHashMap::default();
         let mut watches = Vec::with_capacity(n);
         for ((ix, s), draft) in m.substances().zip(drafts) {
             let mut species = Vec::new();
-            for name in s.species.iter().filter_map(|name| binomial(name)) {
+            let names = s.species.iter().filter_map(|name| binomial(name));
+            for name in names.filter(|name| by_species && shared.get(name).is_some_and(|(_, more)| *more)) {
                 let number = *species_numbers.entry(name.clone()).or_insert_with(|| {
                     species_names.push(name);
                     species_names.len() as u16 - 1
@@ -588,7 +599,8 @@ impl Watch {
                 | when(!self.pairs.is_empty(), flag::PAIR)
                 | when(!self.present.is_empty(), flag::PRESENT)
                 | when(!self.durations.is_empty(), flag::DURATION)
-                | when(!self.shares.is_empty(), flag::SHARE),
+                | when(!self.shares.is_empty(), flag::SHARE)
+                | when(!self.species.is_empty(), flag::SPECIES),
             lowest: self.lowest.map(|mark| mark.map_or(i64::MAX, |m| m.micrograms)),
         }
     }

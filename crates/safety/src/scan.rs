@@ -142,7 +142,8 @@ impl Rulebook {
         };
         let mut same = false;
         for (i, p) in (0u16..).zip(&case.portions) {
-            let root = self.glances[p.substance.0 as usize].root;
+            let glance = &self.glances[p.substance.0 as usize];
+            let root = glance.root;
             let met = &mut roots[root as usize];
             if met.0 == turn {
                 // Rare: only here the lines before are gone through.
@@ -160,6 +161,9 @@ impl Rulebook {
                 }
             }
             *met = (turn, i);
+            if glance.flags & flag::SPECIES == 0 {
+                continue;
+            }
             let mut other = false;
             for s in &self.watch(p.substance).species {
                 let slot = &mut species[*s as usize];
