@@ -1,6 +1,5 @@
 //! The binary, run as a user runs it: what it prints, and what it does with input that is no prescription.
 
-use std::fs;
 use std::io::Write;
 use std::process::{Output, Stdio};
 

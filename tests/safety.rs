@@ -40,13 +40,24 @@ fn exit_code_three_says_that_something_grave_stands() {
     assert_eq!(o.status.code(), Some(0), "{}", text(&o));
     // A clean result says what was looked at, and promises nothing.
     let clean = text(&o);
-    assert!(clean.contains("Looked at") && clean.contains("Not looked at") && clean.contains("not a promise"), "{clean}");
+    assert!(
+        clean.contains("Looked at") && clean.contains("Not looked at") && clean.contains("not a promise"),
+        "{clean}"
+    );
     assert!(!clean.to_lowercase().contains("safe"), "{clean}");
 }
 
 #[test]
 fn what_cannot_be_checked_is_said() {
-    let o = run(&["check", "--json", "甘草 6g, 木通 6g, qwertyuiop 3g, 茯苓, 麻黄 6g", "--medicine", "warfrin", "--condition", "purple ear"]);
+    let o = run(&[
+        "check",
+        "--json",
+        "甘草 6g, 木通 6g, qwertyuiop 3g, 茯苓, 麻黄 6g",
+        "--medicine",
+        "warfrin",
+        "--condition",
+        "purple ear",
+    ]);
     let rules: Vec<String> = found(&json(&o)).into_iter().map(|f| f.0).collect();
     for gap in ["gap-name", "gap-several", "gap-weight", "gap-medicine", "gap-condition", "gap-patient", "gap-length"] {
         assert!(rules.iter().any(|r| r == gap), "{gap} is not among {rules:?}");
@@ -170,7 +181,10 @@ fn rules_are_listed_searched_and_explained() {
     assert_eq!(all["result"]["rules"].as_array().unwrap().len() as u64, held);
     let o = run(&["rules", "incompatible-gan-cao-gan-sui"]);
     let said = text(&o);
-    assert!(said.contains("Gān Suì 甘遂") && said.contains("on purpose") && said.contains("incompatible.toml:"), "{said}");
+    assert!(
+        said.contains("Gān Suì 甘遂") && said.contains("on purpose") && said.contains("incompatible.toml:"),
+        "{said}"
+    );
     let o = text(&run(&["rules", "--kind", "medicine", "grapefruit"]));
     assert!(o.contains("rules"), "{o}");
     let of = json(&run(&["rules", "--json", "--of", "甘草", "--severity", "grave"]));
@@ -207,7 +221,8 @@ fn a_batch_goes_on_after_a_bad_line_and_says_which() {
     let v = json(&o);
     assert_eq!(o.status.code(), Some(3));
     assert_eq!((&v["result"]["checked"], &v["result"]["unreadable"]), (&json!(3), &json!(7)), "{v:#}");
-    let problems: Vec<u64> = v["result"]["problems"].as_array().unwrap().iter().map(|p| p[0].as_u64().unwrap()).collect();
+    let problems: Vec<u64> =
+        v["result"]["problems"].as_array().unwrap().iter().map(|p| p[0].as_u64().unwrap()).collect();
     assert_eq!(problems, [3, 4, 5, 6, 7, 8, 11]);
     let out = fs::read_to_string(&to).unwrap();
     let rows: Vec<Value> = out.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
@@ -241,8 +256,10 @@ fn a_child_has_its_share_by_the_rule_that_is_named() {
     };
     let rule = |v: &Value| {
         let all = v["result"]["report"]["findings"].as_array().unwrap().clone();
-        let flat: Vec<Value> =
-            all.iter().flat_map(|f| std::iter::once(f.clone()).chain(f["folded"].as_array().unwrap().clone())).collect();
+        let flat: Vec<Value> = all
+            .iter()
+            .flat_map(|f| std::iter::once(f.clone()).chain(f["folded"].as_array().unwrap().clone()))
+            .collect();
         flat.iter().find(|f| f["kind"] == "child").map(|f| (f["rule"].clone(), f["details"][0].clone()))
     };
     let (by_age, said) = rule(&child(&[])).unwrap();
@@ -269,6 +286,9 @@ fn granules_are_judged_by_the_raw_drug_they_stand_for() {
     assert!(check(&[]).contains(&"gap-ratio".to_string()));
     assert!(!check(&["--granule-ratio", "1"]).contains(&"dose-above-toxic".to_string()));
     let strong = check(&["--granule-ratio", "5"]);
-    assert!(strong.contains(&"dose-above-toxic".to_string()) && !strong.contains(&"gap-ratio".to_string()), "{strong:?}");
+    assert!(
+        strong.contains(&"dose-above-toxic".to_string()) && !strong.contains(&"gap-ratio".to_string()),
+        "{strong:?}"
+    );
     assert_eq!(run(&["check", "附子 6g", "--form", "soup"]).status.code(), Some(1));
 }

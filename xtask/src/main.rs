@@ -114,43 +114,44 @@ fn bench() -> Result {
     let python = python()?;
     run(cargo().args(["build", "--release", "--workspace"]))?;
     run(cargo().args(["bench", "-p", "fangwright-benches"]))?;
-    for script in ["names_vs_rapidfuzz.py", "trace_vs_python.py", "cold_start.py"] {
+    for script in ["names_vs_rapidfuzz.py", "trace_vs_python.py", "cold_start.py", "check_vs_duckdb.py"] {
         run(Command::new(&python).arg(root().join("benches").join(script)).current_dir(root()))?;
     }
     Ok(())
 }
 
-const SHAPES: [&str; 12] =
-    ["read", "trace", "compare", "blend", "family", "name", "show", "measure", "holdings", "patterns", "demo", "error"];
-
-fn shape(name: &str) -> Result<String> {
+/// What `fangwright schema` prints with these words after it.
+fn schema(words: &[&str]) -> Result<String> {
     let output = cargo()
-        .args(["run", "--quiet", "--profile", "checked", "-p", "fangwright", "--", "schema", name])
+        .args(["run", "--quiet", "--profile", "checked", "-p", "fangwright", "--", "schema"])
+        .args(words)
         .stderr(Stdio::inherit())
         .output()?;
     if !output.status.success() {
-        return Err(format!("the shape `{name}` cannot be printed").into());
+        return Err(format!("`fangwright schema {words:?}` failed").into());
     }
     Ok(String::from_utf8(output.stdout)?)
+}
+
+/// Every shape, by the command it belongs to.
+fn shapes() -> Result<Vec<(String, String)>> {
+    schema(&[])?.lines().map(|name| Ok((format!("{name}.schema.json"), schema(&[name])?))).collect()
 }
 
 fn json_shapes() -> Result {
     let folder = root().join("docs/json");
     fs::create_dir_all(&folder)?;
-    for name in SHAPES {
-        fs::write(folder.join(format!("{name}.schema.json")), shape(name)?)?;
+    for (file, shape) in shapes()? {
+        fs::write(folder.join(file), shape)?;
     }
     Ok(())
 }
 
 fn shapes_are_current() -> Result {
-    for name in SHAPES {
-        let path = root().join("docs/json").join(format!("{name}.schema.json"));
-        if fs::read_to_string(&path).unwrap_or_default() != shape(name)? {
-            return Err(format!(
-                "docs/json/{name}.schema.json is not what the code prints; run `cargo xtask json-shapes`"
-            )
-            .into());
+    for (file, shape) in shapes()? {
+        if fs::read_to_string(root().join("docs/json").join(&file)).unwrap_or_default() != shape {
+            let what = format!("docs/json/{file} is not what the code prints; run `cargo xtask json-shapes`");
+            return Err(what.into());
         }
     }
     Ok(())

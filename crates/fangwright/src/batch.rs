@@ -316,13 +316,8 @@ pub fn run(
     if let Some(sink) = &mut sink {
         sink.flush().map_err(|e| format!("the findings cannot be written: {e}"))?;
     }
-    let mut fired: Vec<(String, u64)> = book
-        .rules()
-        .iter()
-        .zip(&whole.fired)
-        .filter(|(_, n)| **n > 0)
-        .map(|(r, n)| (r.id.clone(), *n))
-        .collect();
+    let mut fired: Vec<(String, u64)> =
+        book.rules().iter().zip(&whole.fired).filter(|(_, n)| **n > 0).map(|(r, n)| (r.id.clone(), *n)).collect();
     fired.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
     let answer = BatchAnswer {
         checked: whole.checked,

@@ -7,9 +7,7 @@ use fangwright_amount::Rational;
 use fangwright_formula::{label, read};
 use fangwright_materia::records::{Form, Rule, RuleKind, Severity, Test};
 use fangwright_materia::{Materia, Resolution};
-use fangwright_safety::{
-    Case, CaseInput, Exact, Facts, Finding, Line, Names, Override, Patient, Report, Rulebook,
-};
+use fangwright_safety::{Case, CaseInput, Exact, Facts, Finding, Line, Names, Override, Patient, Report, Rulebook};
 
 use crate::output::{CheckAnswer, RuleShown, RulesAnswer};
 use crate::render::{hang, heading, pad, wrap};
@@ -144,7 +142,9 @@ fn yes_no(text: Option<&String>, option: &str) -> Result<Option<bool>, Failure> 
         None => Ok(None),
         Some("yes" | "y" | "true") => Ok(Some(true)),
         Some("no" | "n" | "false") => Ok(Some(false)),
-        Some(other) => Err(format!("`{other}` is neither yes nor no; write `--{option} yes` or `--{option} no`").into()),
+        Some(other) => {
+            Err(format!("`{other}` is neither yes nor no; write `--{option} yes` or `--{option} no`").into())
+        }
     }
 }
 
@@ -163,8 +163,9 @@ fn add(list: &mut Option<Vec<String>>, more: Vec<String>, whole: bool) {
 }
 
 fn json<'a, T: serde::Deserialize<'a>>(text: &'a str, name: &str) -> Result<T, Failure> {
-    serde_json::from_str(text)
-        .map_err(|e| format!("{name}:{}:{}: {e}; `fangwright schema check` shows the shape", e.line(), e.column()).into())
+    serde_json::from_str(text).map_err(|e| {
+        format!("{name}:{}:{}: {e}; `fangwright schema check` shows the shape", e.line(), e.column()).into()
+    })
 }
 
 fn text_of(path: &std::path::Path) -> Result<String, Failure> {
@@ -252,7 +253,9 @@ pub fn run(s: &Session, mut args: CheckArgs) -> Result<i32, Failure> {
     for key in &args.confirm {
         match input.overrides.iter_mut().find(|o| o.finding == *key) {
             Some(o) => o.confirmed = true,
-            None => return Err(format!("`{key}` is confirmed but not overridden; add --override '{key}=REASON'").into()),
+            None => {
+                return Err(format!("`{key}` is confirmed but not overridden; add --override '{key}=REASON'").into());
+            }
         }
     }
     let mut good = true;
@@ -377,14 +380,21 @@ fn one_finding(m: &Materia, f: &Finding, text: &mut String) {
     for folded in &f.folded {
         let names: Vec<String> = folded.fires.iter().map(|x| label(m, x.substance)).collect();
         let names = if names.is_empty() { String::new() } else { format!(": {}", names.join(", ")) };
-        hang(&format!("+ {}, {}{names}; {} [{}]", mark(folded.severity), folded.title, folded.action, folded.key), 13, 15, text);
-        for line in &folded.details {
+        hang(
+            &format!("+ {}, {}{names}; {} [{}]", mark(folded.severity), folded.title, folded.action, folded.key),
+            13,
+            15,
+            text,
+        );
+        // What the head has said already is not said again.
+        for line in folded.details.iter().filter(|line| !f.details.contains(line)) {
             hang(&format!("· {line}"), 15, 17, text);
         }
     }
 }
 
-fn report(m: &Materia, report: &Report, partly: bool) -> String {
+/// A report as text; `partly` where only some topics were asked for.
+pub fn report(m: &Materia, report: &Report, partly: bool) -> String {
     let mut text = String::new();
     for f in &report.findings {
         one_finding(m, f, &mut text);
@@ -474,8 +484,7 @@ pub fn rules(s: &Session, args: &RulesArgs) -> Result<bool, Failure> {
         } else if words.is_empty() {
             true
         } else {
-            let names: String =
-                substances.iter().chain(&with).take(60).map(|s| format!("{} ", label(m, *s))).collect();
+            let names: String = substances.iter().chain(&with).take(60).map(|s| format!("{} ", label(m, *s))).collect();
             let text = searchable(m, rule, &names);
             words.iter().all(|w| text.contains(w.as_str()))
         };
@@ -492,7 +501,9 @@ pub fn rules(s: &Session, args: &RulesArgs) -> Result<bool, Failure> {
     if let ([one], true) = (shown.as_slice(), exact || shown.len() == 1) {
         out(&explained(m, one));
     } else {
-        shown.sort_by(|a, b| (a.rule.severity, &a.rule.topic, &a.rule.id).cmp(&(b.rule.severity, &b.rule.topic, &b.rule.id)));
+        shown.sort_by(|a, b| {
+            (a.rule.severity, &a.rule.topic, &a.rule.id).cmp(&(b.rule.severity, &b.rule.topic, &b.rule.id))
+        });
         for r in &shown {
             let own = if r.rule.place.own { " [own]" } else { "" };
             let line = format!(
@@ -552,9 +563,15 @@ fn explained(m: &Materia, r: &RuleShown) -> String {
             say("limit", format!("{} mg a day", limit.times(Rational::from(1000)).unwrap_or(*limit).decimal(4)));
             for c in contents {
                 let note = if c.note.is_empty() { String::new() } else { format!(" ({})", c.note) };
-                say("content", format!("{} {} to {} percent{note}", c.substance, c.least.decimal(4), c.most.decimal(4)));
+                say(
+                    "content",
+                    format!("{} {} to {} percent{note}", c.substance, c.least.decimal(4), c.most.decimal(4)),
+                );
             }
-            say("extracted", extracted.map(|(a, b)| format!("{} to {} percent", a.decimal(1), b.decimal(1))).unwrap_or_default());
+            say(
+                "extracted",
+                extracted.map(|(a, b)| format!("{} to {} percent", a.decimal(1), b.decimal(1))).unwrap_or_default(),
+            );
             say("only for", when.join(", "));
             say("longer than", days.map(|d| format!("{d} days")).unwrap_or_default());
         }

@@ -4,9 +4,11 @@ use std::path::Path;
 
 use fangwright_formula::{Families, family_svg, formula_label, read};
 use fangwright_materia::FormulaIx;
+use fangwright_safety::{Facts, Patient, Rulebook};
 use serde::Deserialize;
 
-use crate::output::{self, TraceAnswer};
+use crate::check;
+use crate::output::{self, DemoAnswer};
 use crate::render;
 use crate::run::{Failure, Session, out, trace_answer, write_file};
 
@@ -21,6 +23,9 @@ struct Case {
     #[serde(rename = "for")]
     complaint: String,
     rx: String,
+    days: Option<u32>,
+    /// Where it is there, the prescription is checked as well.
+    patient: Option<Patient>,
 }
 
 /// Runs the demo. Always ends well: the mistakes in its last case are there to be shown.
@@ -28,7 +33,8 @@ pub fn run(s: &Session, pictures: Option<&Path>) -> Result<bool, Failure> {
     let cases: Cases =
         toml::from_str(include_str!("../demo/prescriptions.toml")).map_err(|e| Failure::from(e.to_string()))?;
     let m = s.m();
-    let mut answers: Vec<TraceAnswer> = Vec::new();
+    let mut answers: Vec<DemoAnswer> = Vec::new();
+    let book = Rulebook::new(m);
     let mut bases: Vec<FormulaIx> = Vec::new();
     for case in &cases.case {
         let text = case.rx.trim().to_string();
@@ -38,7 +44,16 @@ pub fn run(s: &Session, pictures: Option<&Path>) -> Result<bool, Failure> {
         {
             bases.push(base.formula);
         }
-        answers.push(answer);
+        let report = match &case.patient {
+            None => None,
+            Some(patient) => {
+                let mut checked = fangwright_safety::Case::of_prescription(m, &answer.prescription, &s.conventions);
+                checked.days = case.days;
+                let facts = Facts::new(&book, patient).map_err(|e| Failure::from(e.to_string()))?;
+                Some(book.check(m, &checked, &facts, &[]))
+            }
+        };
+        answers.push(DemoAnswer { trace: answer, patient: case.patient.clone(), report });
     }
     if s.json {
         output::print(m, &s.loaded.problems, "demo", answers);
@@ -47,9 +62,13 @@ pub fn run(s: &Session, pictures: Option<&Path>) -> Result<bool, Failure> {
     out("Fangwright: invented prescriptions, read and explained. Nobody in them exists.\n");
     for (case, answer) in cases.case.iter().zip(&answers) {
         out(&render::heading(&format!("{}: {}", case.who, case.complaint)));
-        out(&render::prescription(s, &answer.input, &answer.prescription));
-        out(&render::diagnostics(&answer.input, &answer.prescription.diagnostics));
-        out(&render::trace_answer(s, answer));
+        let DemoAnswer { trace, report, .. } = answer;
+        out(&render::prescription(s, &trace.input, &trace.prescription));
+        out(&render::diagnostics(&trace.input, &trace.prescription.diagnostics));
+        match report {
+            None => out(&render::trace_answer(s, trace)),
+            Some(report) => out(&format!("\n{}", check::report(m, report, false))),
+        }
     }
     let families = Families::new(m);
     for base in bases.iter().take(3) {

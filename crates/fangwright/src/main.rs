@@ -122,8 +122,8 @@ enum Command {
     Holdings,
     /// Print the JSON Schema of a command's `--json` output.
     Schema {
-        /// The command.
-        command: String,
+        /// The command; without it, all that have one are listed.
+        command: Option<String>,
     },
 }
 

@@ -4,7 +4,7 @@ use fangwright_amount::{Amount, Convention, Rational};
 use fangwright_formula::{Blend, Diagnostic, Difference, Family, Prescription, Profile, Trace};
 use fangwright_materia::records::{Formula, Rule, Substance};
 use fangwright_materia::{Materia, Resolution, SubstanceIx};
-use fangwright_safety::{CaseInput, Report};
+use fangwright_safety::{CaseInput, Patient, Report};
 use schemars::{JsonSchema, Schema, schema_for};
 use serde::Serialize;
 
@@ -71,6 +71,18 @@ pub struct CheckAnswer {
     pub report: Report,
     /// Whether a finding of the upper two severities stands.
     pub stands: bool,
+}
+
+/// `demo`: a prescription traced, and checked where it has a patient.
+#[derive(Serialize, JsonSchema)]
+pub struct DemoAnswer {
+    /// Where it comes from.
+    #[serde(flatten)]
+    pub trace: TraceAnswer,
+    /// What is known of the patient.
+    pub patient: Option<Patient>,
+    /// What the check found.
+    pub report: Option<Report>,
 }
 
 /// `rules`.
@@ -248,7 +260,7 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
         ("measure", schema_for!(Envelope<MeasureAnswer>)),
         ("holdings", schema_for!(Envelope<HoldingsAnswer>)),
         ("patterns", schema_for!(Envelope<PatternsAnswer>)),
-        ("demo", schema_for!(Envelope<Vec<TraceAnswer>>)),
+        ("demo", schema_for!(Envelope<Vec<DemoAnswer>>)),
         ("error", schema_for!(Envelope<ErrorAnswer>)),
     ]
 }

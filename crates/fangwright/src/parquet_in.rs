@@ -73,9 +73,9 @@ impl Cells {
     fn text(&self, at: u32) -> Result<Option<&str>, String> {
         match &self.values {
             _ if at == NONE => Ok(None),
-            Values::Text(all) => std::str::from_utf8(all[at as usize].data())
-                .map(Some)
-                .map_err(|_| "a text is not UTF-8".into()),
+            Values::Text(all) => {
+                std::str::from_utf8(all[at as usize].data()).map(Some).map_err(|_| "a text is not UTF-8".into())
+            }
             _ => Err("a number or yes/no stands where a text is wanted".into()),
         }
     }

@@ -225,6 +225,10 @@ fn command(s: &Session, command: Command) -> Result<bool, Failure> {
         }
         Command::Schema { command } => {
             let all = output::schemas();
+            let Some(command) = command else {
+                all.iter().for_each(|(name, _)| out(&format!("{name}\n")));
+                return Ok(true);
+            };
             let Some((_, schema)) = all.iter().find(|(name, _)| *name == command) else {
                 let names: Vec<&str> = all.iter().map(|(n, _)| *n).collect();
                 return Err(format!("there is no shape `{command}`; the shapes are {}", names.join(", ")).into());

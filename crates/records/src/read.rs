@@ -306,7 +306,11 @@ impl Reader<'_> {
         }
     }
 
-    pub(crate) fn provenance(&mut self, raw: Vec<RawProvenance>, sources: &BTreeMap<String, Source>) -> Vec<Provenance> {
+    pub(crate) fn provenance(
+        &mut self,
+        raw: Vec<RawProvenance>,
+        sources: &BTreeMap<String, Source>,
+    ) -> Vec<Provenance> {
         raw.into_iter()
             .map(|p| {
                 self.source_id(&p.source, sources);

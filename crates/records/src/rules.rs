@@ -403,6 +403,9 @@ pub(crate) struct RawRule {
 const SAFETY: &str = "a file under safety/";
 const SHAPE: &str = "see data/README.md, \"safety/*.toml\"";
 
+/// A field that only rules of some kinds have, and where it stands.
+type OwnField = (&'static str, Option<Bytes<usize>>, &'static [RuleKind]);
+
 /// What is known when rules are read, to check what they name.
 pub(crate) struct Known {
     pub(crate) substances: BTreeMap<String, ()>,
@@ -520,7 +523,7 @@ impl SafetyData {
         let kind = raw.kind.as_ref().map(|k| *k.get_ref()).or(old.as_ref().map(|o| o.test.kind()));
         // Fields that only some kinds have.
         use RuleKind as K;
-        let own: [(&str, Option<Bytes<usize>>, &[K]); 15] = [
+        let own: [OwnField; 15] = [
             ("with", raw.with.as_ref().map(Spanned::span), &[K::Pair]),
             ("with_only", raw.with_only.as_ref().map(Spanned::span), &[K::Pair]),
             ("deliberate", raw.deliberate.as_ref().map(Spanned::span), &[K::Pair]),
@@ -584,12 +587,14 @@ impl SafetyData {
                 kinds: raw.kinds.unwrap_or_default(),
             },
         };
-        let needs_substances = !matches!(
-            kind,
-            Some(K::Total | K::Pot | K::Child | K::Double | K::Whole | K::Unchecked) | None
-        );
+        let needs_substances =
+            !matches!(kind, Some(K::Total | K::Pot | K::Child | K::Double | K::Whole | K::Unchecked) | None);
         if needs_substances && selector == (Selector { except: selector.except.clone(), ..Selector::default() }) {
-            r.problem(span.clone(), format!("rule `{id}` speaks of no substance"), "give `substances = […]` or another selector");
+            r.problem(
+                span.clone(),
+                format!("rule `{id}` speaks of no substance"),
+                "give `substances = […]` or another selector",
+            );
         }
         let test = match kind {
             None => {
@@ -660,7 +665,11 @@ impl SafetyData {
         };
         let off = raw.off.or(old.as_ref().map(|o| o.off)).unwrap_or_default();
         if off && !r.file.own {
-            r.problem(span.clone(), format!("rule `{id}` is switched off"), "delete it; only a clinic switches rules off");
+            r.problem(
+                span.clone(),
+                format!("rule `{id}` is switched off"),
+                "delete it; only a clinic switches rules off",
+            );
         }
         let note = raw.note.or(old.as_ref().and_then(|o| o.note.clone()));
         let place = r.place(span);

@@ -73,10 +73,7 @@ impl Case {
 
     /// A prescription as read. Amounts count as a day's dose, the middle of a range as its upper end.
     pub fn of_prescription(m: &Materia, rx: &Prescription, conventions: &Conventions) -> Case {
-        let mut case = Case {
-            days: rx.days.and_then(|d| u32::try_from(d.floor()).ok()),
-            ..Case::default()
-        };
+        let mut case = Case { days: rx.days.and_then(|d| u32::try_from(d.floor()).ok()), ..Case::default() };
         for (line, item) in (0..).zip(&rx.items) {
             case.written.push((item.name.clone(), Some(item.span)));
             match &item.means {

@@ -306,7 +306,8 @@ impl<'de> Visitor<'de> for Item<'_> {
     }
 
     fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<(), A::Error> {
-        let (mut name, mut substance, mut grams): (Option<Cow<'de, str>>, Option<Cow<'de, str>>, _) = (None, None, None);
+        let (mut name, mut substance, mut grams): (Option<Cow<'de, str>>, Option<Cow<'de, str>>, _) =
+            (None, None, None);
         let mut pot: Vec<Pot> = Vec::new();
         while let Some(key) = map.next_key_seed(Text)? {
             match key.as_ref() {

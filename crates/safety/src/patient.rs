@@ -189,9 +189,7 @@ impl Facts {
         facts.weight = patient.weight_kg.map(|w| w.0);
         facts.height = patient.height_cm.map(|h| h.0);
         facts.child_rule = match &patient.child_rule {
-            Some(text) => {
-                Some(ChildMethod::from_word(text).ok_or_else(|| PatientError::ChildRule(text.clone()))?)
-            }
+            Some(text) => Some(ChildMethod::from_word(text).ok_or_else(|| PatientError::ChildRule(text.clone()))?),
             None => None,
         };
         if let Some(age) = facts.age {
@@ -210,7 +208,8 @@ impl Facts {
             (&patient.allergies, Some(ConditionKind::Allergy)),
             (&patient.diets, Some(ConditionKind::Diet)),
         ];
-        for (list, kind) in lists.iter().map(|(list, kind)| (list.as_ref(), *kind)).chain([(Some(&patient.also), None)]) {
+        for (list, kind) in lists.iter().map(|(list, kind)| (list.as_ref(), *kind)).chain([(Some(&patient.also), None)])
+        {
             for word in list.into_iter().flatten() {
                 match words.condition(word, kind) {
                     Some(c) => said.push((c, word.clone())),
@@ -270,8 +269,7 @@ impl Facts {
         let has = |c: &str| words.condition_ix(c).is_some_and(|c| facts.conditions.contains(&c));
         let male = patient.sex.as_deref().is_some_and(|s| s.to_lowercase().starts_with('m') || s == "男");
         // Before ten and from sixty on the question is not asked; common practice.
-        let not_fertile =
-            facts.age.is_some_and(|a| a < Rational::from(120) || a >= Rational::from(720)) || male;
+        let not_fertile = facts.age.is_some_and(|a| a < Rational::from(120) || a >= Rational::from(720)) || male;
         let listed = patient.conditions.is_some();
         facts.open = (0..book.asks.len())
             .filter(|i| {
@@ -279,9 +277,7 @@ impl Facts {
                     "pregnancy" => patient.pregnant.is_some() || has("pregnant") || not_fertile,
                     "breast-feeding" => patient.breast_feeding.is_some() || has("breast-feeding") || not_fertile,
                     "allergies" => patient.allergies.is_some(),
-                    "planned surgery" => {
-                        patient.no_surgery || patient.surgery_in_days.is_some() || has("surgery-soon")
-                    }
+                    "planned surgery" => patient.no_surgery || patient.surgery_in_days.is_some() || has("surgery-soon"),
                     "G6PD deficiency" => patient.g6pd_deficient.is_some() || has("g6pd"),
                     _ => listed,
                 };

@@ -194,7 +194,8 @@ impl Rulebook {
                 &b.rule,
             ))
         });
-        let mut report = Report { findings: Vec::new(), overridden: Vec::new(), refused: Vec::new(), looked: w.looked() };
+        let mut report =
+            Report { findings: Vec::new(), overridden: Vec::new(), refused: Vec::new(), looked: w.looked() };
         for finding in fold(findings) {
             apply(finding, overrides, &mut report);
         }
@@ -219,10 +220,8 @@ fn fold(findings: Vec<Finding>) -> Vec<Finding> {
         let head = heads.iter_mut().find(|head| {
             // One poison in the pot does not hide another.
             let apart = of_substance(finding.kind) && head.severity <= Severity::Grave;
-            let same_topic = head.topic == finding.topic
-                && head.kind == finding.kind
-                && head.beside == finding.beside
-                && !apart;
+            let same_topic =
+                head.topic == finding.topic && head.kind == finding.kind && head.beside == finding.beside && !apart;
             // A gap is never hidden behind something else, nor anything behind a gap.
             let gap = (head.kind == RuleKind::Unchecked) != (finding.kind == RuleKind::Unchecked);
             let same_thing = of_substance(head.kind)
@@ -257,7 +256,9 @@ fn apply(mut finding: Finding, overrides: &[Override], report: &mut Report) {
             let why = if given.reason.trim().is_empty() {
                 Some("an override needs a reason".to_string())
             } else if finding.severity == Severity::Deadly && !given.confirmed {
-                Some("the finding is of the deadly class: it is set aside only when confirmed a second time".to_string())
+                Some(
+                    "the finding is of the deadly class: it is set aside only when confirmed a second time".to_string(),
+                )
             } else {
                 None
             };
@@ -399,9 +400,7 @@ impl Writer<'_> {
         match &r.test {
             Test::Pair { deliberate, .. } => {
                 let (left, right) = (&self.book.left[ix as usize], &self.book.right[ix as usize]);
-                let side = |set: &Bits| {
-                    self.names(fires.iter().map(|f| f.substance).filter(|s| set.has(s.0 as usize)))
-                };
+                let side = |set: &Bits| self.names(fires.iter().map(|f| f.substance).filter(|s| set.has(s.0 as usize)));
                 lines.push(format!("{} with {}", side(left), side(right)));
                 for d in deliberate {
                     let Some(f) = self.m.formula_by_id(&d.formula) else { continue };
@@ -418,7 +417,11 @@ impl Writer<'_> {
                 for (c, typed) in here {
                     let id = &self.book.words.condition_ids[*c as usize];
                     if let Some(condition) = data.get(id).filter(|_| seen.insert(id)) {
-                        let said = if typed == id || *typed == condition.en { String::new() } else { format!(" (said: {typed})") };
+                        let said = if typed == id || *typed == condition.en {
+                            String::new()
+                        } else {
+                            format!(" (said: {typed})")
+                        };
                         lines.push(format!("known of the patient: {} {}{said}", condition.en, condition.zh));
                     }
                 }
@@ -434,7 +437,8 @@ impl Writer<'_> {
                         let of: Vec<String> = taking.drugs.iter().map(|d| self.drug_name(*d)).collect();
                         let of = of.join(" + ");
                         taken.push(self.book.words.drug_id(taking.drugs[0]).to_string());
-                        let said = if taking.typed == of { String::new() } else { format!(" (said: {})", taking.typed) };
+                        let said =
+                            if taking.typed == of { String::new() } else { format!(" (said: {})", taking.typed) };
                         lines.push(format!("taken beside it: {of}{said}"));
                     }
                 }
@@ -472,7 +476,13 @@ impl Writer<'_> {
                 lines.extend(of_portions().filter_map(|p| {
                     let range = self.range(p.substance)?;
                     let most = range.most.times(share?)?;
-                    Some(format!("{}: {}, the share of {} is {}", self.name(p.substance), grams(p.grams?), range, grams(most)))
+                    Some(format!(
+                        "{}: {}, the share of {} is {}",
+                        self.name(p.substance),
+                        grams(p.grams?),
+                        range,
+                        grams(most)
+                    ))
                 }));
                 figures = doses();
             }
@@ -501,7 +511,11 @@ impl Writer<'_> {
                     }
                 }
                 if let (Some((a, b)), true) = (extracted, taken == Taken::Boiled && form != Form::Wine) {
-                    lines.push(format!("{} to {} percent of it gets into a decoction", a.decimal(1), b.decimal(1)));
+                    lines.push(format!(
+                        "counted in: {} to {} percent of it gets into a decoction",
+                        a.decimal(1),
+                        b.decimal(1)
+                    ));
                 }
                 if let Some((a, b)) = self.book.sum(self.case, &self.merged, number, form, taken) {
                     let long = days.map_or(String::new(), |d| format!(", for use of more than {d} days"));
@@ -550,7 +564,8 @@ impl Writer<'_> {
                     figures = n.to_string();
                 }
                 Measure::Weight => {
-                    let sum = self.case.portions.iter().filter_map(|p| p.grams).try_fold(Rational::ZERO, Rational::plus);
+                    let sum =
+                        self.case.portions.iter().filter_map(|p| p.grams).try_fold(Rational::ZERO, Rational::plus);
                     lines.extend(sum.map(|s| format!("{} a day", grams(s))));
                     figures = sum.map(|s| s.to_string().replace(' ', "_")).unwrap_or_default();
                 }
@@ -559,7 +574,9 @@ impl Writer<'_> {
                     if let Some((id, value)) = found {
                         if let Some(p) = self.m.library().patterns.get(&id) {
                             let wanted = match measure {
-                                Measure::Nature if p.nature == Some(fangwright_materia::records::Lean::Hot) => "warming",
+                                Measure::Nature if p.nature == Some(fangwright_materia::records::Lean::Hot) => {
+                                    "warming"
+                                }
                                 Measure::Nature => "cooling",
                                 _ if p.direction.is_some_and(|d| d.is_upward()) => "upward",
                                 _ => "downward",
@@ -694,7 +711,12 @@ impl Writer<'_> {
                     Some(near) => format!("`{typed}`; did you mean {near}?"),
                     None => format!("`{typed}`"),
                 };
-                self.facts.unknown_conditions.iter().map(say).chain(patterns.map(|p| format!("pattern `{p}`"))).collect()
+                self.facts
+                    .unknown_conditions
+                    .iter()
+                    .map(say)
+                    .chain(patterns.map(|p| format!("pattern `{p}`")))
+                    .collect()
             }
             Gap::Patient => {
                 let mut lines: Vec<String> = Vec::new();
@@ -757,14 +779,13 @@ impl Writer<'_> {
         say(format!("handling in the pot ({} rules)", count(RuleKind::Pot)), true);
         say(format!("{} constituents that add up", book.totals.len()), weighed == n && n > 0);
         say(format!("what stands twice ({} rules)", count(RuleKind::Double)), true);
-        let held: Vec<&str> = self
-            .facts
-            .conditions
-            .iter()
-            .map(|c| book.words.condition_ids[*c as usize].as_str())
-            .collect();
+        let held: Vec<&str> =
+            self.facts.conditions.iter().map(|c| book.words.condition_ids[*c as usize].as_str()).collect();
         let known = if held.is_empty() { "nothing said".to_string() } else { held.join(", ") };
-        say(format!("what is known of the patient ({known}) against {} rules", count(RuleKind::Patient)), !held.is_empty());
+        say(
+            format!("what is known of the patient ({known}) against {} rules", count(RuleKind::Patient)),
+            !held.is_empty(),
+        );
         for (i, (ask, _)) in book.asks.iter().enumerate() {
             say(ask.clone(), !self.facts.open.contains(&i));
         }
@@ -800,7 +821,11 @@ impl Writer<'_> {
             say(format!("law: `{law}` is not covered"), false);
         }
         say(
-            if self.facts.patterns.is_empty() { "fit to a pattern: none given".into() } else { "fit to the pattern".into() },
+            if self.facts.patterns.is_empty() {
+                "fit to a pattern: none given".into()
+            } else {
+                "fit to the pattern".into()
+            },
             !self.facts.patterns.is_empty(),
         );
         for unread in &self.case.unread {

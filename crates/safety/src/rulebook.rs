@@ -2,7 +2,7 @@
 
 use fangwright_amount::{Range, Rational};
 use fangwright_materia::records::{
-    ChildMethod, Content, Doubled, Dose, Form, Gap, Measure, Pot, Rule, SafetyData, Selector, Severity, Substance, Test,
+    ChildMethod, Content, Dose, Doubled, Form, Gap, Measure, Pot, Rule, SafetyData, Selector, Severity, Substance, Test,
 };
 use fangwright_materia::{Materia, SubstanceIx};
 use rustc_hash::{FxHashMap, FxHashSet};
@@ -365,9 +365,8 @@ impl Rulebook {
             match &rule.test {
                 Test::Pair { with, with_only, deliberate } => {
                     let formulas = deliberate.iter().filter_map(|d| m.formula_by_id(&d.formula));
-                    purposes[at] = formulas
-                        .map(|f| m.ingredients(f).iter().map(|s| roots[s.0 as usize]).collect())
-                        .collect();
+                    purposes[at] =
+                        formulas.map(|f| m.ingredients(f).iter().map(|s| roots[s.0 as usize]).collect()).collect();
                     let mut set = Bits::sized(n);
                     with_forms(m, with, &mut set);
                     exactly(m, with_only, &mut set);
@@ -436,7 +435,14 @@ impl Rulebook {
                                 };
                                 let content = number_of_content as u16;
                                 let middle = least.plus(most)?.over(Rational::from(2))?;
-                                Some(Share { total: number, least, most, likely: mark(middle), maybe: mark(most), content })
+                                Some(Share {
+                                    total: number,
+                                    least,
+                                    most,
+                                    likely: mark(middle),
+                                    maybe: mark(most),
+                                    content,
+                                })
                             };
                             let whole = (Rational::from(100), Rational::from(100));
                             let draft = &mut drafts[s.0 as usize];

@@ -177,7 +177,6 @@ impl Rulebook {
         same
     }
 
-    #[expect(clippy::too_many_arguments, reason = "one call site a way; a struct would only rename them")]
     fn portions(
         &self,
         case: &Case,
@@ -338,9 +337,7 @@ impl Rulebook {
                 }
             }
         }
-        let matters = |rules: &Bits| {
-            present.0.iter().zip(&rules.0).zip(&in_form.0).any(|((a, b), c)| a & b & c != 0)
-        };
+        let matters = |rules: &Bits| present.0.iter().zip(&rules.0).zip(&in_form.0).any(|((a, b), c)| a & b & c != 0);
         if matters(&facts.unsaid) {
             self.gap(Gap::Patient, NONE, hits);
         }
@@ -376,9 +373,9 @@ impl Rulebook {
         let (left, right) = (&self.left[rule as usize], &self.right[rule as usize]);
         let has = |set: &Bits, p: &Portion| set.has(p.substance.0 as usize);
         let meets = |p: &Portion| {
-            portions.iter().any(|q| {
-                q.substance != p.substance && (has(left, p) && has(right, q) || has(right, p) && has(left, q))
-            })
+            portions
+                .iter()
+                .any(|q| q.substance != p.substance && (has(left, p) && has(right, q) || has(right, p) && has(left, q)))
         };
         (0u16..).zip(portions).filter(|(_, p)| meets(p)).map(|(at, _)| at).collect()
     }
@@ -390,15 +387,7 @@ impl Rulebook {
         if taken == Taken::Boiled && form != Form::Wine { &watch.boiled_shares } else { &watch.shares }
     }
 
-    fn sums(
-        &self,
-        case: &Case,
-        portions: &[Portion],
-        facts: &Facts,
-        form: Form,
-        taken: Taken,
-        scratch: &mut Scratch,
-    ) {
+    fn sums(&self, case: &Case, portions: &[Portion], facts: &Facts, form: Form, taken: Taken, scratch: &mut Scratch) {
         let Scratch { totals, hits, .. } = scratch;
         totals.sort_unstable();
         let in_form = &self.in_form[&form];

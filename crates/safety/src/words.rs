@@ -192,10 +192,12 @@ impl Words {
     /// The medicine or class whose name is nearest, to ask whether it was meant.
     pub(crate) fn nearest_drug(&self, name: &str) -> Option<String> {
         let name = plain(name);
-        let near = self.drugs.iter().map(|(word, drug)| {
-            (levenshtein::distance(name.chars(), word.chars()), word.as_str(), drug)
-        });
-        let (_, _, drug) = near.filter(|(d, _, _)| *d <= 1 + name.chars().count() / 5).min_by_key(|(d, w, _)| (*d, *w))?;
+        let near = self
+            .drugs
+            .iter()
+            .map(|(word, drug)| (levenshtein::distance(name.chars(), word.chars()), word.as_str(), drug));
+        let (_, _, drug) =
+            near.filter(|(d, _, _)| *d <= 1 + name.chars().count() / 5).min_by_key(|(d, w, _)| (*d, *w))?;
         Some(self.drug_id(*drug).to_string())
     }
 

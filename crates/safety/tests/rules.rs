@@ -441,7 +441,9 @@ fn whole(m: &Materia, measure: Measure, over: Rational, yes: &mut Vec<Try>, no: 
         Measure::Weight => {
             let t = Try::of(&some[..2]).grams(0, over.minus(Rational::ONE).expect("small"));
             no.push(t.clone());
-            yes.push(t.grams(1, Rational::ONE.plus(tiny().times(Rational::from(1000)).expect("small")).expect("small")));
+            yes.push(
+                t.grams(1, Rational::ONE.plus(tiny().times(Rational::from(1000)).expect("small")).expect("small")),
+            );
         }
         Measure::Nature => {
             yes.push(for_pattern(&["fu-zi", "gan-jiang", "rou-gui"], "yang-brightness-channel"));
@@ -515,7 +517,8 @@ fn gaps(m: &Materia, book: &Rulebook, what: Gap, yes: &mut Vec<Try>, no: &mut Ve
         }
         Gap::Length => {
             let limited = m.library().safety.rules.iter().find_map(|r| {
-                let graver = matches!(r.test, Test::Duration { .. }) && r.severity < Severity::Note && r.taken.is_empty();
+                let graver =
+                    matches!(r.test, Test::Duration { .. }) && r.severity < Severity::Note && r.taken.is_empty();
                 graver.then(|| members(m, &r.selector).first().copied())?
             });
             let limited = limited.expect("some have a limit of use");
@@ -565,8 +568,7 @@ fn each_rule_fires_where_it_must_and_only_there() {
 }
 
 fn shown(m: &Materia, t: &Try) -> String {
-    let items: Vec<String> =
-        t.items.iter().map(|(s, g, p)| format!("{} {g:?} {p:?}", m.substance(*s).id)).collect();
+    let items: Vec<String> = t.items.iter().map(|(s, g, p)| format!("{} {g:?} {p:?}", m.substance(*s).id)).collect();
     format!("{} form {:?} days {:?} {:?}", items.join(", "), t.form, t.days, t.patient)
 }
 
