@@ -57,6 +57,48 @@ struct Wanted {
     at_least: Option<String>,
 }
 
+#[derive(Deserialize)]
+struct Hazards {
+    /// Rule id → why it is a true hazard that a standard formula carries.
+    hazards: BTreeMap<String, String>,
+}
+
+/// A healthy man of forty, of whom everything is known.
+fn healthy() -> Patient {
+    Patient {
+        age: Some("40".into()),
+        sex: Some("male".into()),
+        conditions: Some(Vec::new()),
+        medicines: Some(Vec::new()),
+        allergies: Some(Vec::new()),
+        diets: Some(Vec::new()),
+        no_surgery: true,
+        g6pd_deficient: Some(false),
+        ..Patient::default()
+    }
+}
+
+#[test]
+fn standard_formulas_show_true_hazards_only() {
+    let m = Materia::embedded();
+    let book = Rulebook::new(&m);
+    let facts_of = Facts::new(&book, &healthy()).expect("the patient is well-formed");
+    let known = facts::<Hazards>("safety-hazards.toml").hazards;
+    let mut met: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for (ix, formula) in m.formulas() {
+        let mut case = Case::of_formula(&m, ix);
+        case.days = Some(7);
+        let report = book.check(&m, &case, &facts_of, &[]);
+        for f in report.all().into_iter().filter(|f| f.severity <= Severity::Grave) {
+            met.entry(f.rule.clone()).or_default().push(formula.id.clone());
+        }
+    }
+    let alarm: Vec<_> = met.iter().filter(|(rule, _)| !known.contains_key(*rule)).collect();
+    assert!(alarm.is_empty(), "of the upper two severities, and not among the true hazards: {alarm:#?}");
+    let idle: Vec<_> = known.keys().filter(|rule| !met.contains_key(*rule)).collect();
+    assert!(idle.is_empty(), "no formula shows these any more: {idle:?}");
+}
+
 fn check(m: &Materia, book: &Rulebook, known: &Known) -> Report {
     let rx = read(m, &known.prescription);
     let mut case = Case::of_prescription(m, &rx, &Conventions::usual(m));

@@ -9,6 +9,10 @@ use serde::Serialize;
 
 use crate::rulebook::{micrograms, pot_bit};
 
+/// Grams of pills, powder or paste that are about the most anybody swallows in a day (common practice, no source): what
+/// a record has above it is the weight of a batch, or of a decoction made of the same.
+const SWALLOWED: i32 = 30;
+
 /// One line of a prescription that is understood.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Portion {
@@ -88,13 +92,19 @@ impl Case {
         case
     }
 
-    /// A formula of the collection at its modern dose, handled as its records ask.
+    /// A formula of the collection at its modern dose, handled as its records ask. The weights of a pill or powder that
+    /// come to more than anybody swallows in a day are left out.
     pub fn of_formula(m: &Materia, ix: FormulaIx) -> Case {
         let formula = m.formula(ix);
         let mut case = Case { form: Some(formula.form), ..Case::default() };
-        for (line, part) in (0..).zip(Mix::of_formula(m, ix).parts) {
+        let mix = Mix::of_formula(m, ix);
+        let sum = mix.parts.iter().filter_map(|p| p.grams).try_fold(Rational::ZERO, Rational::plus);
+        let swallowed = matches!(formula.form, Form::Pill | Form::Powder | Form::Paste);
+        let of_a_batch = swallowed && sum.is_none_or(|s| s > Rational::from(SWALLOWED));
+        for (line, part) in (0..).zip(mix.parts) {
             case.written.push((label(m, part.substance), None));
-            case.portions.push(Portion::new(part.substance, part.grams, &m.substance(part.substance).pot, line));
+            let grams = part.grams.filter(|_| !of_a_batch);
+            case.portions.push(Portion::new(part.substance, grams, &m.substance(part.substance).pot, line));
         }
         case
     }
