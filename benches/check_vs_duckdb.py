@@ -1,14 +1,15 @@
 #!/usr/bin/env python3
 """A million prescriptions checked: ours against the same rules in DuckDB, on the same file, in the same run.
 
-    cargo build -q --release -p fangwright
+    cargo build -q --release -p fangwright -p fangwright-benches
     python3 benches/check_vs_duckdb.py          # needs `pip install duckdb`; about 600 MB in target/bench
+    python3 benches/check_vs_duckdb.py --equality-only --n 5000 --binary target/checked/fangwright   # in seconds
 
 From a fixed seed, prescriptions of twelve different substances each are written as JSON lines and as Parquet. Both
 sides say how many prescriptions each rule of the topics incompatible, dose and pregnancy fires in. DuckDB gets its
 tables from data/ by this file, not from our program, so that neither copies a mistake of the other; every finding is
 then compared, and a difference ends the run with code 1. Making the tables is not timed on either side. Every way of
-writing the SQL is timed, and the fastest is what we are measured against.
+writing the SQL is timed, each against ours from the same kind of file, or from memory.
 """
 
 import argparse
@@ -22,9 +23,9 @@ import subprocess
 import sys
 import time
 import tomllib
-from collections import Counter
+from collections import Counter, defaultdict
 from fractions import Fraction
-from itertools import accumulate
+from itertools import accumulate, islice
 
 import duckdb
 
@@ -35,6 +36,7 @@ SIZE = 12
 PREGNANT = 0.08
 GRAM = 1_000_000  # micrograms: every weight is a whole number of them, so that no comparison is in floating point
 NO_LIMIT = 1 << 62
+IN_MEMORY = 200_000  # as many as our program is given at once where all are held in memory
 SEVERITIES = ("deadly", "grave", "caution", "note")
 
 # The child is started by this and not by the bench: what is forked from a large process takes over its peak memory.
@@ -131,39 +133,35 @@ def write_prescriptions(out, n, seed, substances):
 
 
 def write_parquet(lines, to):
-    duckdb.connect().execute(f"""
-        COPY (
-            SELECT id, [i.name FOR i IN items] AS names, [i.grams FOR i IN items] AS grams, patient.pregnant AS pregnant
-            FROM read_json('{lines}', format = 'newline_delimited', columns = {{
-                id: 'VARCHAR',
-                items: 'STRUCT(name VARCHAR, grams DOUBLE)[]',
-                patient: 'STRUCT(pregnant BOOLEAN)'
-            }})
-        ) TO '{to}' (FORMAT parquet)
-    """)
+    rows = LINES.format(path=lines)
+    duckdb.connect().execute(f"COPY (SELECT id, names, grams, pregnant FROM ({rows})) TO '{to}' (FORMAT parquet)")
 
 
-def prescriptions(n, seed, substances):
-    """The files as (JSON lines, Parquet): all of the prescriptions, and the first tenth of them."""
-    BENCH.mkdir(parents=True, exist_ok=True)
-    names = "prescriptions", "prescriptions-tenth"
-    whole, tenth = [(BENCH / f"{name}.jsonl", BENCH / f"{name}.parquet") for name in names]
-    made = BENCH / "prescriptions.json"
+def prescriptions(folder, n, seed, substances):
+    """The prescriptions as (JSON lines, Parquet)."""
+    folder.mkdir(parents=True, exist_ok=True)
+    lines, parquet = folder / "prescriptions.jsonl", folder / "prescriptions.parquet"
+    made = folder / "prescriptions.json"
     what = {"n": n, "seed": seed}
     newest = max(p.stat().st_mtime for p in [pathlib.Path(__file__), *(ROOT / "data").rglob("*.toml")])
     fresh = made.exists() and made.stat().st_mtime > newest and json.loads(made.read_text()) == what
-    if not fresh or not all(p.exists() for p in (*whole, *tenth)):
+    if not fresh or not lines.exists() or not parquet.exists():
         print(f"writing {n} prescriptions", file=sys.stderr)
         made.unlink(missing_ok=True)
-        with whole[0].open("w") as out:
+        with lines.open("w") as out:
             write_prescriptions(out, n, seed, substances)
-        with whole[0].open() as lines, tenth[0].open("w") as out:
-            out.writelines(line for _, line in zip(range(max(1, n // 10)), lines))
-        for lines, parquet in (whole, tenth):
-            write_parquet(lines, parquet)
+        write_parquet(lines, parquet)
         # Last of all, so that a run that was stopped leaves nothing to reuse.
         made.write_text(json.dumps(what))
-    return whole, tenth
+    return lines, parquet
+
+
+def beginning(path, n, name):
+    """The first lines in a file of their own."""
+    to = path.with_name(name)
+    with path.open() as lines, to.open("w") as out:
+        out.writelines(islice(lines, n))
+    return to
 
 
 # The rules, from the data.
@@ -268,19 +266,33 @@ def tables(substances):
 
 # DuckDB.
 
-# Multiplied, a double can be off in its last bit; the cast rounds to the nearest whole microgram.
-ITEMS = """
-    SELECT rx, s, CAST(grams * 1000000 AS BIGINT) AS ug, pregnant
-    FROM (
-        SELECT file_row_number AS rx, pregnant, unnest(names) AS hanzi, unnest(grams) AS grams
-        FROM read_parquet('{parquet}', file_row_number = true)
-    ) JOIN substances USING (hanzi)
+# Rows of a file, one a prescription.
+PARQUET = """
+    SELECT file_row_number AS rx, id, names, grams, pregnant FROM read_parquet('{path}', file_row_number = true)
 """
+LINES = """
+    SELECT
+        row_number() OVER () AS rx, id, patient.pregnant AS pregnant,
+        [i.name FOR i IN items] AS names, [i.grams FOR i IN items] AS grams
+    FROM read_json('{path}', format = 'newline_delimited', columns = {{
+        id: 'VARCHAR', items: 'STRUCT(name VARCHAR, grams DOUBLE)[]', patient: 'STRUCT(pregnant BOOLEAN)'
+    }})
+"""
+# What the rules are asked of, made from such rows. Multiplied, a double can be off in its last bit; the cast rounds to
+# the nearest whole microgram.
+TABLES = {
+    "items": """
+        SELECT rx, s, CAST(grams * 1000000 AS BIGINT) AS ug, pregnant
+        FROM (SELECT rx, pregnant, unnest(names) AS hanzi, unnest(grams) AS grams FROM ({rows}))
+        JOIN substances USING (hanzi)
+    """,
+    "lists": "SELECT rx, names, [CAST(g * 1000000 AS BIGINT) FOR g IN grams] AS ug, pregnant FROM ({rows})",
+}
 SINGLE = """
     SELECT rx, rule FROM items JOIN single USING (s)
     WHERE ug > low AND ug <= high AND (pregnant OR NOT if_pregnant)
 """
-# Each gives (prescription, rule), each of them once.
+# Each gives (prescription, rule) from `items`, each of them once.
 WAYS = {
     "sides joined": f"""{SINGLE}
         UNION
@@ -301,18 +313,61 @@ WAYS = {
     """,
     # Rules of one substance have side 4.
     "all rules in one": """
-        SELECT rx, rule FROM items JOIN every USING (s)
+        SELECT rx, rule, count(*) AS substances FROM items JOIN every USING (s)
         WHERE ug > low AND ug <= high AND (pregnant OR NOT if_pregnant)
         GROUP BY rx, rule HAVING bit_or(side) = 4 OR bit_or(side) = 3 AND count(*) > 1
     """,
 }
 
 
-def count(found, items=None):
-    """The question that both sides answer; `items` is where they come from, if not from the table of that name."""
-    # Without MATERIALIZED the file would be read again for every mention of `items`.
-    given = f"WITH items AS MATERIALIZED ({items})" if items else ""
+# By what this bench has shown so far; its table says whether that still holds.
+FASTEST = "sides grouped"
+
+
+def rule_by_rule(substances, single, pairs):
+    """As a rulebook is read: every rule asks for itself, of the lists that a row of the file holds."""
+    hanzi = [quoted(s["hanzi"]) for s in substances.all]
+
+    # `list_has_any` says the same, and takes ten times as long.
+    def any_of(members):
+        return "(" + " OR ".join(f"list_contains(names, {hanzi[s]})" for s in members) + ")"
+
+    sides, bounds = defaultdict(list), defaultdict(list)
+    for s, rule, side in pairs:
+        sides[rule].append((s, side))
+    for s, rule, *bound in single:
+        bounds[rule].append((s, *bound))
+    asked = {}
+    for rule, members in sides.items():
+        left, right = ([s for s, side in members if side & bit] for bit in (1, 2))
+        asked[rule] = f"{any_of(left)} AND {any_of(right)}"
+        if set(left) & set(right):
+            # One substance that is on both sides does not meet itself.
+            either = ", ".join(hanzi[s] for s, _ in members)
+            asked[rule] += f" AND len(list_intersect(names, [{either}])) > 1"
+    for rule, members in bounds.items():
+        if all((low, high) == (-1, NO_LIMIT) for _, low, high, _ in members):
+            asked[rule] = any_of(s for s, *_ in members)
+        else:
+            # Far quicker than `list_filter` with all the bounds of a rule written into it.
+            asked[rule] = f"""EXISTS (
+                SELECT 1 FROM (SELECT unnest(names) AS hanzi, unnest(ug) AS dose) JOIN bounds USING (hanzi)
+                WHERE rule = {rule} AND dose > low AND dose <= high
+            )"""
+        if all(if_pregnant for *_, if_pregnant in members):
+            asked[rule] = f"pregnant AND {asked[rule]}"
+    return " UNION ALL ".join(f"SELECT rx, {rule} AS rule FROM lists WHERE {sql}" for rule, sql in asked.items())
+
+
+def count(found, table=None, rows=None):
+    """The question that both sides answer; without rows of a file to make it from, the table is in memory already."""
+    # Without MATERIALIZED the file would be read again for every mention of the table.
+    given = f"WITH {table} AS MATERIALIZED ({TABLES[table].format(rows=rows)})" if rows else ""
     return f"{given} SELECT rule, count(*) FROM ({found}) GROUP BY rule"
+
+
+def quoted(text):
+    return "'" + text.replace("'", "''") + "'"
 
 
 def fill(db, name, columns, rows):
@@ -322,11 +377,13 @@ def fill(db, name, columns, rows):
         db.execute(f"INSERT INTO {name} VALUES " + ",".join(f"({', '.join(map(str, row))})" for row in rows))
 
 
-def open_duckdb(substances, single, pairs):
+def open_duckdb(substances, ids, single, pairs, parquet):
+    """With all that is not timed: the rules as tables, and the prescriptions in memory."""
     db = duckdb.connect()
     db.execute("SET threads = 1")
-    quoted = [(i, "'" + s["hanzi"].replace("'", "''") + "'") for i, s in enumerate(substances.all)]
-    fill(db, "substances", "s SMALLINT, hanzi VARCHAR", quoted)
+    named = [(i, quoted(s["hanzi"])) for i, s in enumerate(substances.all)]
+    fill(db, "substances", "s SMALLINT, hanzi VARCHAR", named)
+    fill(db, "ids", "rule SMALLINT, id VARCHAR", [(i, quoted(rule)) for i, rule in enumerate(ids)])
     fill(db, "single", "s SMALLINT, rule SMALLINT, low BIGINT, high BIGINT, if_pregnant BOOLEAN", single)
     fill(db, "sides", "s SMALLINT, rule SMALLINT, side UTINYINT", pairs)
     db.execute(f"""
@@ -337,14 +394,17 @@ def open_duckdb(substances, single, pairs):
             SELECT *, 4::UTINYINT AS side FROM single
             UNION ALL BY NAME
             SELECT *, -1 AS low, {NO_LIMIT} AS high, false AS if_pregnant FROM sides;
+        CREATE TABLE bounds AS SELECT hanzi, rule, low, high FROM single JOIN substances USING (s);
     """)
+    for table, made in TABLES.items():
+        db.execute(f"CREATE TABLE {table} AS {made.format(rows=PARQUET.format(path=parquet))}")
     return db
 
 
 def timed(db, sql):
     wall, cpu = time.perf_counter(), time.process_time()
     rows = db.execute(sql).fetchall()
-    return dict(rows), time.perf_counter() - wall, time.process_time() - cpu
+    return {"counts": dict(rows), "seconds": time.perf_counter() - wall, "cpu": time.process_time() - cpu}
 
 
 # Our program.
@@ -372,22 +432,34 @@ class Ours:
         return {"result": result, "seconds": result["seconds"], "wall": wall, "cpu": cpu, "peak": peak}
 
 
+def rate(binary, path, topics):
+    """Of cases that are in memory already, in one thread: the best of five times."""
+    return json.loads(subprocess.run([binary, path, *topics], capture_output=True, text=True, check=True).stdout)
+
+
 # The comparison.
 
 
-def differences(db, ids, unchecked, whole, out, n):
-    """Prints where the findings differ, and says in how many of (prescription, rule) they do and how many there are."""
-    fill(db, "ids", "rule SMALLINT, id VARCHAR", [(i, f"'{rule}'") for i, rule in enumerate(ids)])
+def same_findings(db, ours, files, unchecked, n):
+    """Every finding from both files, with one thread and with two, against DuckDB's: whether all are equal, how many
+    there are, and what writing them from Parquet took."""
+    lines, parquet = files
+    outs = parquet.with_name("findings-parquet.jsonl"), parquet.with_name("findings-lines.jsonl")
+    written = ours.check(parquet, TOPICS, 1, "--out", str(outs[0]))
+    ours.check(lines, TOPICS, 2, "--out", str(outs[1]))
+    good = filecmp.cmp(*outs, shallow=False)
+    if not good:
+        print(f"  {outs[0].name} and {outs[1].name} differ")
     db.execute(f"""
         CREATE TABLE lines AS
-            SELECT id, line, findings FROM read_json('{out}', format = 'newline_delimited',
+            SELECT id, line, findings FROM read_json('{outs[0]}', format = 'newline_delimited',
                 columns = {{line: 'BIGINT', id: 'VARCHAR', findings: 'VARCHAR[][]'}});
         CREATE TABLE ours AS
             SELECT DISTINCT id, finding[1] AS rule FROM (SELECT id, unnest(findings) AS finding FROM lines)
             WHERE NOT list_contains({unchecked}, finding[1]);
         CREATE TABLE theirs AS
-            SELECT p.id, ids.id AS rule FROM ({WAYS["all rules in one"]}) JOIN ids USING (rule)
-            JOIN (SELECT file_row_number AS rx, id FROM read_parquet('{whole}', file_row_number = true)) p USING (rx);
+            SELECT p.id, ids.id AS rule FROM ({WAYS[FASTEST]}) JOIN ids USING (rule)
+            JOIN ({PARQUET.format(path=parquet)}) p USING (rx);
         CREATE TABLE differ AS
             SELECT 'only ours' AS side, * FROM (FROM ours EXCEPT FROM theirs)
             UNION ALL
@@ -395,16 +467,17 @@ def differences(db, ids, unchecked, whole, out, n):
     """)
     held = db.execute("SELECT count(*), count(DISTINCT id), count_if(id <> line::VARCHAR) FROM lines").fetchone()
     if held != (n, n, 0):
-        sys.exit(f"{out}: lines, different ids, ids out of order: {held}; there are {n} prescriptions")
+        sys.exit(f"{outs[0]}: lines, different ids, ids out of order: {held}; there are {n} prescriptions")
     rows = db.execute(f"""
         SELECT d.side, d.id, d.rule, p.pregnant, list_zip(p.names, p.grams)
-        FROM (FROM differ ORDER BY id::BIGINT, rule LIMIT 20) d JOIN read_parquet('{whole}') p USING (id)
+        FROM (FROM differ ORDER BY id::BIGINT, rule LIMIT 20) d JOIN read_parquet('{parquet}') p USING (id)
         ORDER BY d.id::BIGINT, d.rule
     """).fetchall()
     for side, id_, rule, pregnant, items in rows:
         listed = " ".join(f"{name} {grams:g}" for name, grams in items)
         print(f"  {side}: prescription {id_}, {rule}: {listed}{', pregnant' if pregnant else ''}")
-    return db.execute("SELECT (SELECT count(*) FROM differ), (SELECT count(*) FROM ours)").fetchone()
+    differ, findings = db.execute("SELECT (SELECT count(*) FROM differ), (SELECT count(*) FROM ours)").fetchone()
+    return good and differ == 0, findings, written
 
 
 def same_counts(ours, theirs, ids, unchecked, label):
@@ -417,104 +490,146 @@ def same_counts(ours, theirs, ids, unchecked, label):
     return not wrong
 
 
-def main():
-    parse = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parse.add_argument("--n", type=int, default=1_000_000, help="how many prescriptions")
-    parse.add_argument("--seed", type=int, default=1)
-    parse.add_argument("--runs", type=int, default=3, help="both sides in turn, medians are printed")
-    parse.add_argument("--binary", default=str(ROOT / "target/release/fangwright"))
-    args = parse.parse_args()
+def print_rows(title, rows):
+    print(title)
+    print(f"{'':52}{'seconds':>9}{'processor':>11}{'whole':>9}{'a second':>13}{'ours is':>10}")
+    for label, *cells in rows:
+        print(f"{label:52}" + "".join(f"{cell:>{width}}" for cell, width in zip(cells, (9, 11, 9, 13, 10))))
+    print()
 
-    built = pathlib.Path(args.binary).stat().st_mtime
-    newer = [p for p in (ROOT / "data").rglob("*.toml") if p.stat().st_mtime > built]
-    if newer:
-        print(f"{newer[0].relative_to(ROOT)} is newer than {args.binary}, whose rules may be others", file=sys.stderr)
-    substances = Substances(list(records("materia", "substance")))
-    whole, tenth = prescriptions(args.n, args.seed, substances.all)
-    ids, single, pairs = tables(substances)
-    unchecked = [r["id"] for r in records("safety", "rule") if r["kind"] == "unchecked"]
-    db, ours = open_duckdb(substances, single, pairs), Ours(args.binary)
-    read = ITEMS.format(parquet=whole[1])
-    db.execute(f"CREATE TABLE items AS {read}")
-    held = db.execute("SELECT count(*) FROM items").fetchone()[0]
-    assert held == SIZE * args.n, held
 
-    # Label: which of the files, topics, threads.
-    mine = {
-        "ours, Parquet": (1, TOPICS, 1),
-        "ours, JSON lines": (0, TOPICS, 1),
-        "ours, Parquet, all topics": (1, (), 1),
-        "ours, Parquet, 2 threads": (1, TOPICS, 2),
-        "ours, JSON lines, 2 threads": (0, TOPICS, 2),
+def bench(args, db, ours, files, by_rule, ids, unchecked):
+    """Times both sides in turn, prints the tables, and says whether every count was the same."""
+    lines, parquet = files
+    tenth = beginning(lines, max(1, args.n // 10), "prescriptions-tenth.jsonl")
+    write_parquet(tenth, tenth.with_suffix(".parquet"))
+    held = args.n if args.n <= 300_000 else IN_MEMORY
+    cases = beginning(lines, held, "prescriptions-in-memory.jsonl")
+
+    # Label: the file and its first tenth, topics, threads.
+    both_lines, both_parquet = (lines, tenth), (parquet, tenth.with_suffix(".parquet"))
+    from_file = {
+        "ours, Parquet": (both_parquet, TOPICS, 1),
+        "ours, JSON lines": (both_lines, TOPICS, 1),
+        "ours, Parquet, all topics": (both_parquet, (), 1),
+        "ours, Parquet, 2 threads": (both_parquet, TOPICS, 2),
+        "ours, JSON lines, 2 threads": (both_lines, TOPICS, 2),
     }
+    from_memory = {"ours, cases in memory": TOPICS, "ours, cases in memory, all topics": ()}
+    # Label: SQL, and which of ours answers the same from the same.
     theirs = {}
-    for way, found in WAYS.items():
-        theirs[f"DuckDB, {way}"] = count(found, read)
-    for way, found in WAYS.items():
-        theirs[f"DuckDB, {way}, items in memory"] = count(found)
-    runs = {label: [] for label in (*mine, *theirs)}
-    good = True
-    for _ in range(args.runs):
-        for label, (file, topics, threads) in mine.items():
-            runs[label].append(ours.check(whole[file], topics, threads))
-        for label, sql in theirs.items():
-            counts, wall, cpu = timed(db, sql)
-            runs[label].append({"counts": counts, "seconds": wall, "cpu": cpu})
-    small = {label: ours.check(tenth[file], topics, threads) for label, (file, topics, threads) in mine.items()}
+    ways = {way: ("items", found) for way, found in WAYS.items()} | {"rule by rule": ("lists", by_rule)}
+    for way, (table, found) in ways.items():
+        theirs[f"DuckDB, Parquet, {way}"] = count(found, table, PARQUET.format(path=parquet)), "ours, Parquet"
+    from_lines = count(WAYS[FASTEST], "items", LINES.format(path=lines))
+    theirs[f"DuckDB reading the JSON lines file, {FASTEST}"] = from_lines, "ours, JSON lines"
+    for way, (table, found) in ways.items():
+        theirs[f"DuckDB, {table} in memory, {way}"] = count(found), "ours, cases in memory"
 
+    runs = defaultdict(list)
+    for _ in range(args.runs):
+        for label, (paths, topics, threads) in from_file.items():
+            runs[label].append(ours.check(paths[0], topics, threads))
+        for label, topics in from_memory.items():
+            runs[label].append(rate(args.rate_binary, cases, topics))
+        for label, (sql, _) in theirs.items():
+            runs[label].append(timed(db, sql))
+
+    good = True
     first = runs["ours, Parquet"][0]["result"]
     assert first["checked"] == args.n, first["checked"]
-    gaps = dict(runs["ours, Parquet, all topics"][0]["result"]["fired"])
     # With the topics chosen our program would pass over a name that it does not know in silence.
+    gaps = dict(runs["ours, Parquet, all topics"][0]["result"]["fired"])
     for rule in ("gap-name", "gap-several", "gap-weight"):
         if rule in gaps:
             print(f"  {rule} in {gaps[rule]} prescriptions: what the bench wrote is not understood")
             good = False
-    for label in mine:
+    for label, (_, topics, _) in from_file.items():
         for run in runs[label]:
             result = run["result"]
-            if mine[label][1] and (result["fired"], result["standing"]) != (first["fired"], first["standing"]):
+            if topics and (result["fired"], result["standing"]) != (first["fired"], first["standing"]):
                 print(f"  {label} counts otherwise than from Parquet with one thread")
                 good = False
     for label in theirs:
-        good &= all(same_counts(first, run["counts"], ids, unchecked, label) for run in runs[label])
+        good &= all([same_counts(first, run["counts"], ids, unchecked, label) for run in runs[label]])
+    # In memory ours counts a rule once for every substance that it fires on.
+    hits = db.execute(f"SELECT sum(substances) FROM ({WAYS['all rules in one']}) WHERE rx < {held}").fetchone()[0]
+    for run in runs["ours, cases in memory"]:
+        if (run["prescriptions"], run["hits"]) != (held, hits):
+            print(f"  ours, cases in memory: {run['hits']} hits in {run['prescriptions']} prescriptions,"
+                  f" with DuckDB {hits} in {held}")
+            good = False
 
-    # Every finding, from both files and with both numbers of threads.
-    outs = BENCH / "findings-parquet.jsonl", BENCH / "findings-lines.jsonl"
-    written = ours.check(whole[1], TOPICS, 1, "--out", str(outs[0]))
-    ours.check(whole[0], TOPICS, 2, "--out", str(outs[1]))
-    if not filecmp.cmp(*outs, shallow=False):
-        print(f"  {outs[0].name} and {outs[1].name} differ")
-        good = False
-    differ, findings = differences(db, ids, unchecked, whole[1], outs[0], args.n)
-    good &= differ == 0
+    def row(label, middle, n):
+        def cell(key):
+            return f"{middle(run[key] for run in runs[label]):.3f}" if key in runs[label][0] else ""
 
+        peer = theirs[label][1] if label in theirs else None
+        per_second = rates[label] = n / middle(run["seconds"] for run in runs[label])
+        ratio = f"{rates[peer] / per_second:.2f}x" if peer else ""
+        return label, cell("seconds"), cell("cpu"), cell("wall"), f"{per_second:,.0f}", ratio
+
+    rates = {}
+    in_memory = [label for label, (_, peer) in theirs.items() if peer in from_memory]
+    reading = [label for label in theirs if label not in in_memory]
     print(f"{args.n} prescriptions of {SIZE} substances (seed {args.seed})")
     print(f"{len(ids)} rules that can fire in them, of which {len(first['fired'])} do")
-    print(f"DuckDB {duckdb.__version__}, one thread, Python {sys.version.split()[0]}, median of {args.runs} in turn")
+    print(f"DuckDB {duckdb.__version__}, Python {sys.version.split()[0]}; one thread where no other number is given")
     print("processor: seconds of all threads, for ours with starting the program; whole: from its start to its end")
-    print(f"peak MB: the highest with {args.n} prescriptions, and with {max(1, args.n // 10)}")
+    print("ours is: how many times as fast as this row, each against its peer: ours from the same kind of file with")
+    print("one thread, or from memory; reading the file and looking up the names are counted in with a file only")
     print()
-    median = {}
-    for label, list_ in runs.items():
-        median[label] = {key: statistics.median(run[key] for run in list_) for key in ("seconds", "cpu")}
-    base = median["ours, Parquet"]["seconds"]
-    print(f"{'':48}{'seconds':>9}{'processor':>11}{'whole':>9}{'a second':>12}{'ours is':>10}{'peak MB':>16}")
-    for label, of in median.items():
-        row = f"{label:48}{of['seconds']:9.3f}{of['cpu']:11.3f}"
-        if label in mine:
-            wall = f"{statistics.median(run['wall'] for run in runs[label]):.3f}"
-            peak = max(run["peak"] for run in runs[label])
-            last = f"{'':10}{peak:8.1f}{small[label]['peak']:8.1f}"
-        else:
-            wall, last = "", f"{of['seconds'] / base:9.2f}x"
-        print(f"{row}{wall:>9}{args.n / of['seconds']:12,.0f}{last}")
+    print_rows(
+        f"From the file: median of {args.runs} in turn",
+        [row(label, statistics.median, args.n) for label in (*from_file, *reading)],
+    )
+    print_rows(
+        f"In memory: the best of {args.runs} in turn with DuckDB, and of five times as many with ours, as it does five\n"
+        f"itself; ours over the first {held} prescriptions, DuckDB over {args.n}: compare what is done in a second",
+        [row(label, min, held) for label in from_memory] + [row(label, min, args.n) for label in in_memory],
+    )
+    print(f"{'Peak memory of ours, MB; prescriptions:':52}{args.n // 10:>10}{args.n:>10}")
+    for label, (paths, topics, threads) in from_file.items():
+        peak = max(run["peak"] for run in runs[label])
+        print(f"{label:52}{ours.check(paths[1], topics, threads)['peak']:10.1f}{peak:10.1f}")
     print()
-    print(f"ours is: how many times as fast, from Parquet with one thread ({base:.3f} s, reading and names counted in)")
-    print(f"every finding written, Parquet, one thread: {written['seconds']:.3f} s, peak {written['peak']:.1f} MB")
-    fastest = min((label for label in theirs if "memory" not in label), key=lambda label: median[label]["seconds"])
-    print(f"fastest with reading: {fastest}, {median[fastest]['seconds'] / base:.2f} times as long as ours")
-    print(f"{findings} findings (prescription and rule), {differ} differ:", "equal" if good else "NOT EQUAL")
+    return good
+
+
+def main():
+    parse = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parse.add_argument("--n", type=int, default=1_000_000, help="how many prescriptions")
+    parse.add_argument("--seed", type=int, default=1)
+    parse.add_argument("--runs", type=int, default=3, help="both sides in turn")
+    parse.add_argument("--binary", default=str(ROOT / "target/release/fangwright"))
+    parse.add_argument("--rate-binary", default=str(ROOT / "target/release/check_rate"))
+    parse.add_argument("--equality-only", action="store_true", help="compare the findings, time nothing")
+    args = parse.parse_args()
+
+    binaries = [args.binary] if args.equality_only else [args.binary, args.rate_binary]
+    built = min(pathlib.Path(binary).stat().st_mtime for binary in binaries)
+    newer = [p for p in (ROOT / "data").rglob("*.toml") if p.stat().st_mtime > built]
+    if newer:
+        print(f"{newer[0].relative_to(ROOT)} is newer than {' or '.join(binaries)}: rules may differ", file=sys.stderr)
+    folder = BENCH / "equality" if args.equality_only else BENCH
+    substances = Substances(list(records("materia", "substance")))
+    files = prescriptions(folder, args.n, args.seed, substances.all)
+    ids, single, pairs = tables(substances)
+    unchecked = [r["id"] for r in records("safety", "rule") if r["kind"] == "unchecked"]
+    db, ours = open_duckdb(substances, ids, single, pairs, files[1]), Ours(args.binary)
+    held = db.execute("SELECT count(*) FROM items").fetchone()[0]
+    assert held == SIZE * args.n, held
+
+    good, findings, written = same_findings(db, ours, files, unchecked, args.n)
+    if not args.equality_only:
+        by_rule = rule_by_rule(substances, single, pairs)
+        good &= bench(args, db, ours, files, by_rule, ids, unchecked)
+        print(f"every finding written, Parquet, one thread: {written['seconds']:.3f} s, peak {written['peak']:.1f} MB")
+    print(
+        f"{args.n} prescriptions, {len(ids)} rules, {findings} findings from Parquet and from JSON lines, and as many by"
+        f" DuckDB:" if good else f"{args.n} prescriptions, {len(ids)} rules, {findings} findings:",
+        "equal" if good else "NOT EQUAL",
+    )
     if newer and not good:
         print("data/ is newer than the program: build it and run this again before looking for a mistake")
     sys.exit(0 if good else 1)
