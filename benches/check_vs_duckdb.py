@@ -359,10 +359,15 @@ def rule_by_rule(substances, single, pairs):
     return " UNION ALL ".join(f"SELECT rx, {rule} AS rule FROM lists WHERE {sql}" for rule, sql in asked.items())
 
 
-def count(found, table=None, rows=None):
+def count(found, table, rows=None):
     """The question that both sides answer; without rows of a file to make it from, the table is in memory already."""
-    # Without MATERIALIZED the file would be read again for every mention of the table.
-    given = f"WITH {table} AS MATERIALIZED ({TABLES[table].format(rows=rows)})" if rows else ""
+    given = ""
+    if rows:
+        # Without MATERIALIZED the file would be read again for every mention of the table.
+        given = f"WITH {table} AS MATERIALIZED ({TABLES[table].format(rows=rows)})"
+    elif table == "lists":
+        # Each rule reads all of it: a copy for this one question is so much faster to read that it pays.
+        given = "WITH lists AS MATERIALIZED (FROM lists)"
     return f"{given} SELECT rule, count(*) FROM ({found}) GROUP BY rule"
 
 
@@ -501,9 +506,10 @@ def print_rows(title, rows):
 def bench(args, db, ours, files, by_rule, ids, unchecked):
     """Times both sides in turn, prints the tables, and says whether every count was the same."""
     lines, parquet = files
-    tenth = beginning(lines, max(1, args.n // 10), "prescriptions-tenth.jsonl")
+    few = max(1, args.n // 10)
+    tenth = beginning(lines, few, "prescriptions-tenth.jsonl")
     write_parquet(tenth, tenth.with_suffix(".parquet"))
-    held = args.n if args.n <= 300_000 else IN_MEMORY
+    held = args.n if args.n <= 1.5 * IN_MEMORY else IN_MEMORY
     cases = beginning(lines, held, "prescriptions-in-memory.jsonl")
 
     # Label: the file and its first tenth, topics, threads.
@@ -524,7 +530,7 @@ def bench(args, db, ours, files, by_rule, ids, unchecked):
     from_lines = count(WAYS[FASTEST], "items", LINES.format(path=lines))
     theirs[f"DuckDB reading the JSON lines file, {FASTEST}"] = from_lines, "ours, JSON lines"
     for way, (table, found) in ways.items():
-        theirs[f"DuckDB, {table} in memory, {way}"] = count(found), "ours, cases in memory"
+        theirs[f"DuckDB, {table} in memory, {way}"] = count(found, table), "ours, cases in memory"
 
     runs = defaultdict(list)
     for _ in range(args.runs):
@@ -584,11 +590,11 @@ def bench(args, db, ours, files, by_rule, ids, unchecked):
         [row(label, statistics.median, args.n) for label in (*from_file, *reading)],
     )
     print_rows(
-        f"In memory: the best of {args.runs} in turn with DuckDB, and of five times as many with ours, as it does five\n"
-        f"itself; ours over the first {held} prescriptions, DuckDB over {args.n}: compare what is done in a second",
+        f"In memory: the best of {args.runs} in turn; ours does its work five times in each and gives the best of them.\n"
+        f"Ours over the first {held} prescriptions, DuckDB over {args.n}: what is done in a second is compared",
         [row(label, min, held) for label in from_memory] + [row(label, min, args.n) for label in in_memory],
     )
-    print(f"{'Peak memory of ours, MB; prescriptions:':52}{args.n // 10:>10}{args.n:>10}")
+    print(f"{'Peak memory of ours, MB; prescriptions:':52}{few:>10}{args.n:>10}")
     for label, (paths, topics, threads) in from_file.items():
         peak = max(run["peak"] for run in runs[label])
         print(f"{label:52}{ours.check(paths[1], topics, threads)['peak']:10.1f}{peak:10.1f}")
@@ -625,11 +631,8 @@ def main():
         by_rule = rule_by_rule(substances, single, pairs)
         good &= bench(args, db, ours, files, by_rule, ids, unchecked)
         print(f"every finding written, Parquet, one thread: {written['seconds']:.3f} s, peak {written['peak']:.1f} MB")
-    print(
-        f"{args.n} prescriptions, {len(ids)} rules, {findings} findings from Parquet and from JSON lines, and as many by"
-        f" DuckDB:" if good else f"{args.n} prescriptions, {len(ids)} rules, {findings} findings:",
-        "equal" if good else "NOT EQUAL",
-    )
+    what = f"{args.n} prescriptions, {len(ids)} rules, {findings} findings of ours"
+    print(f"{what}, from Parquet, from JSON lines and by DuckDB: {'equal' if good else 'NOT EQUAL'}")
     if newer and not good:
         print("data/ is newer than the program: build it and run this again before looking for a mistake")
     sys.exit(0 if good else 1)

@@ -292,3 +292,53 @@ fn granules_are_judged_by_the_raw_drug_they_stand_for() {
     );
     assert_eq!(run(&["check", "附子 6g", "--form", "soup"]).status.code(), Some(1));
 }
+
+#[test]
+fn a_batch_and_a_single_case_read_the_same_shape() {
+    let patient = json!({
+        "age": "70", "sex": "female", "weight_kg": 61.5, "conditions": ["hypertension"], "also": ["gout"],
+        "medicines": ["warfarin", "aspirin/dipyridamole", "nothing known"], "allergies": ["celery"], "diets": ["vegan"],
+        "surgery_in_days": 9, "athlete": true, "laws": ["us", "atlantis"], "patterns": ["yang-brightness-channel"]
+    });
+    let cases = [
+        json!({"items": [{"name": "附子", "grams": 9.5, "pot": ["cook first"]}, {"name": "Gan Cao", "grams": "1/3"}]}),
+        json!({"id": "\u{201c}two\u{201d}\n", "items": [{"substance": "mu-tong"}, {"name": "木通"}], "form": "powder", "days": 40}),
+        json!({"items": [{"name": "\u{9644}\u{5b50}", "grams": 3}], "form": "granules", "granule_ratio": 5, "patient": patient}),
+        json!({"prescription": "当归 9g, 牛黄 0.3g 冲服", "patient": patient, "overrides": [{"finding": "x", "reason": "y"}]}),
+        json!({"items": [{"name": "qwertyuiop", "grams": 3}], "patient": {"pregnant": true}}),
+        // What one refuses, the other refuses.
+        json!({"items": []}),
+        json!({"items": [{"name": "甘草"}], "prescription": "甘草 3g"}),
+        json!({"items": [{"grams": 3}]}),
+        json!({"items": [{"name": "甘草", "grams": 0}]}),
+        json!({"items": [{"name": "甘草", "colour": "brown"}]}),
+        json!({"items": [{"name": "甘草"}], "form": "soup"}),
+        json!({"items": [{"name": "甘草"}], "granule_ratio": -5}),
+        json!({"items": [{"name": "甘草"}], "unheard": 1}),
+        json!([1, 2]),
+    ];
+    let dir = Folder::new("same", &[]);
+    let lines: String = cases.iter().map(|c| format!("{c}\n")).collect();
+    fs::write(dir.file("all.jsonl"), lines).unwrap();
+    run(&["check", "--batch", &dir.file("all.jsonl"), "--out", &dir.file("out.jsonl")]);
+    let out = fs::read_to_string(dir.file("out.jsonl")).unwrap();
+    let rows: Vec<Value> = out.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    assert_eq!(rows.len(), cases.len());
+    for (case, row) in cases.iter().zip(&rows) {
+        fs::write(dir.file("case.json"), case.to_string()).unwrap();
+        let one = run(&["check", "--json", "--case", &dir.file("case.json")]);
+        let v: Value = serde_json::from_slice(&one.stdout).unwrap_or_default();
+        if row.get("unreadable").is_some() {
+            assert_eq!(v["result"].get("report"), None, "{case}: {row}");
+            assert_eq!(one.status.code(), Some(1), "{case}");
+            continue;
+        }
+        let mut alone: Vec<String> = found(&v).into_iter().map(|f| f.0).collect();
+        let mut batch: Vec<&str> = row["findings"].as_array().unwrap().iter().map(|f| f[0].as_str().unwrap()).collect();
+        // A single case with overrides sets findings aside; here they name none.
+        alone.sort();
+        alone.dedup();
+        batch.sort();
+        assert_eq!(alone, batch, "{case}");
+    }
+}

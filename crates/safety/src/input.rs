@@ -79,6 +79,9 @@ pub enum CaseError {
         /// What was given.
         grams: String,
     },
+    /// A line that names nothing.
+    #[error("line {0} of the prescription has no name; give `name` or `substance`")]
+    NoName(u32),
     /// An id that no record has.
     #[error("no substance has the id `{0}`; give its `name` instead, or `fangwright name` finds the id")]
     NoSuchId(String),
@@ -123,6 +126,7 @@ impl Names {
         case.days = input.days;
         for (line, item) in (0..).zip(&input.items) {
             match &item.substance {
+                None if item.name.is_empty() => return Err(CaseError::NoName(line + 1)),
                 None => self.add(m, &item.name, item.grams, &item.pot, line, case)?,
                 Some(id) => by_id(m, id, item.grams, &item.pot, line, case)?,
             }
@@ -321,7 +325,7 @@ impl<'de> Visitor<'de> for Item<'_> {
         let done = match (&substance, &name) {
             (Some(id), _) => by_id(self.m, id, grams, &pot, self.line, self.case),
             (None, Some(name)) => self.names.add(self.m, name, grams, &pot, self.line, self.case),
-            (None, None) => return Err(de::Error::missing_field("name")),
+            (None, None) => Err(CaseError::NoName(self.line + 1)),
         };
         done.map_err(de::Error::custom)
     }
