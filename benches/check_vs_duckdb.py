@@ -590,7 +590,7 @@ def bench(args, db, ours, files, by_rule, ids, unchecked):
         [row(label, statistics.median, args.n) for label in (*from_file, *reading)],
     )
     print_rows(
-        f"In memory: the best of {args.runs} in turn; ours does its work five times in each and gives the best of them.\n"
+        f"In memory: the best of {args.runs} in turn; ours works five times in each and gives the best of them.\n"
         f"Ours over the first {held} prescriptions, DuckDB over {args.n}: what is done in a second is compared",
         [row(label, min, held) for label in from_memory] + [row(label, min, args.n) for label in in_memory],
     )

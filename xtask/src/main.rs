@@ -75,6 +75,12 @@ fn test() -> Result {
     {
         against(&python, facts, script)?;
     }
+    // The same rules written once more in SQL.
+    run(Command::new(&python)
+        .arg(root().join("benches/check_vs_duckdb.py"))
+        .args(["--equality-only", "--n", "5000", "--binary"])
+        .arg(target().join("checked/fangwright"))
+        .current_dir(root()))?;
     println!("every check passed");
     Ok(())
 }
