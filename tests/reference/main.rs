@@ -1,6 +1,7 @@
 //! Facts from outside, each with its source, and what the program makes of them.
 
 mod bei_yao;
+mod clauses;
 mod lin_yi;
 mod names;
 mod safety;

@@ -24,9 +24,6 @@ pub struct CheckArgs {
     /// The whole case as JSON, such as an earlier `--json` answer's `case`.
     #[arg(long, value_name = "FILE")]
     case: Option<PathBuf>,
-    /// What is known of the patient, as JSON (`schema check` shows the shape).
-    #[arg(long, value_name = "FILE")]
-    patient: Option<PathBuf>,
     /// decoction (default), powder, draft, pill, paste, wine, granules or external.
     #[arg(long)]
     form: Option<String>,
@@ -36,6 +33,40 @@ pub struct CheckArgs {
     /// For how many days it is taken.
     #[arg(long)]
     days: Option<u32>,
+    /// Pattern the prescription is written for; may be given more than once.
+    #[arg(long = "for", value_name = "PATTERN")]
+    patterns: Vec<String>,
+    #[command(flatten)]
+    patient: PatientArgs,
+    /// Set a finding aside: its key, `=` and the reason. May be given more than once.
+    #[arg(long = "override", value_name = "KEY=REASON")]
+    overrides: Vec<String>,
+    /// The second confirmation that an override of the deadly class needs: the key again.
+    #[arg(long, value_name = "KEY")]
+    confirm: Vec<String>,
+    /// Who sets aside.
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+    /// Check a file of prescriptions: JSON lines, or Parquet.
+    #[arg(long, value_name = "FILE")]
+    batch: Option<PathBuf>,
+    /// With --batch: write one line of JSON a prescription.
+    #[arg(long, value_name = "FILE", requires = "batch")]
+    out: Option<PathBuf>,
+    /// With --batch: how many threads (default: all cores).
+    #[arg(long, value_name = "N", requires = "batch")]
+    threads: Option<usize>,
+    /// Only rules of this topic; may be given more than once. What is left out is not checked.
+    #[arg(long, value_name = "TOPIC")]
+    topic: Vec<String>,
+}
+
+/// What is known of the patient.
+#[derive(Args)]
+pub struct PatientArgs {
+    /// What is known of the patient, as JSON (`schema check` shows the shape).
+    #[arg(long, value_name = "FILE")]
+    patient: Option<PathBuf>,
     /// `34`, `8 months`, `3 weeks`.
     #[arg(long)]
     age: Option<String>,
@@ -87,33 +118,9 @@ pub struct CheckArgs {
     /// Whose law holds: us, eu, uk, cn … may be given more than once.
     #[arg(long, value_name = "ID")]
     law: Vec<String>,
-    /// Pattern the prescription is written for; may be given more than once.
-    #[arg(long = "for", value_name = "PATTERN")]
-    patterns: Vec<String>,
     /// How a child's share is reckoned: surface, clark, young or ages.
     #[arg(long, value_name = "RULE")]
     child_rule: Option<String>,
-    /// Set a finding aside: its key, `=` and the reason. May be given more than once.
-    #[arg(long = "override", value_name = "KEY=REASON")]
-    overrides: Vec<String>,
-    /// The second confirmation that an override of the deadly class needs: the key again.
-    #[arg(long, value_name = "KEY")]
-    confirm: Vec<String>,
-    /// Who sets aside.
-    #[arg(long, value_name = "NAME")]
-    by: Option<String>,
-    /// Check a file of prescriptions: JSON lines, or Parquet.
-    #[arg(long, value_name = "FILE")]
-    batch: Option<PathBuf>,
-    /// With --batch: write one line of JSON a prescription.
-    #[arg(long, value_name = "FILE", requires = "batch")]
-    out: Option<PathBuf>,
-    /// With --batch: how many threads (default: all cores).
-    #[arg(long, value_name = "N", requires = "batch")]
-    threads: Option<usize>,
-    /// Only rules of this topic; may be given more than once. What is left out is not checked.
-    #[arg(long, value_name = "TOPIC")]
-    topic: Vec<String>,
 }
 
 #[derive(Args)]
@@ -168,37 +175,44 @@ fn json<'a, T: serde::Deserialize<'a>>(text: &'a str, name: &str) -> Result<T, F
     })
 }
 
-fn text_of(path: &std::path::Path) -> Result<String, Failure> {
+/// The text of a file.
+pub fn text_of(path: &std::path::Path) -> Result<String, Failure> {
     String::from_utf8(file(path)?).map_err(|_| format!("{} is not UTF-8 text", path.display()).into())
 }
 
-fn patient_of(args: &mut CheckArgs, given: Option<Patient>) -> Result<Patient, Failure> {
-    let mut p = given.unwrap_or_default();
-    if let Some(path) = &args.patient {
-        p = json(&text_of(path)?, &path.display().to_string())?;
+impl PatientArgs {
+    /// What the options say.
+    pub fn patient(&self) -> Result<Patient, Failure> {
+        self.over(Patient::default())
     }
-    p.age = args.age.take().or(p.age);
-    p.sex = args.sex.take().or(p.sex);
-    p.weight_kg = number(args.weight.as_ref())?.or(p.weight_kg);
-    p.height_cm = number(args.height.as_ref())?.or(p.height_cm);
-    p.pregnant = yes_no(args.pregnant.as_ref(), "pregnant")?.or(p.pregnant);
-    p.breast_feeding = yes_no(args.breast_feeding.as_ref(), "breast-feeding")?.or(p.breast_feeding);
-    // One condition does not say that there is no other; the list is whole only when it is said to be.
-    let conditions = std::mem::take(&mut args.condition);
-    p.also.extend(conditions);
-    add(&mut p.conditions, Vec::new(), args.no_other_conditions);
-    add(&mut p.medicines, std::mem::take(&mut args.medicine), args.no_other_medicines);
-    add(&mut p.allergies, std::mem::take(&mut args.allergy), args.no_other_allergies);
-    add(&mut p.diets, std::mem::take(&mut args.diet), false);
-    p.surgery_in_days = args.surgery_in.or(p.surgery_in_days);
-    p.no_surgery |= args.no_surgery;
-    if args.athlete {
-        p.athlete = Some(true);
+
+    /// What the options say, over what was given before.
+    fn over(&self, given: Patient) -> Result<Patient, Failure> {
+        let mut p = given;
+        if let Some(path) = &self.patient {
+            p = json(&text_of(path)?, &path.display().to_string())?;
+        }
+        p.age = self.age.clone().or(p.age);
+        p.sex = self.sex.clone().or(p.sex);
+        p.weight_kg = number(self.weight.as_ref())?.or(p.weight_kg);
+        p.height_cm = number(self.height.as_ref())?.or(p.height_cm);
+        p.pregnant = yes_no(self.pregnant.as_ref(), "pregnant")?.or(p.pregnant);
+        p.breast_feeding = yes_no(self.breast_feeding.as_ref(), "breast-feeding")?.or(p.breast_feeding);
+        // One condition does not say that there is no other; the list is whole only when it is said to be.
+        p.also.extend(self.condition.iter().cloned());
+        add(&mut p.conditions, Vec::new(), self.no_other_conditions);
+        add(&mut p.medicines, self.medicine.clone(), self.no_other_medicines);
+        add(&mut p.allergies, self.allergy.clone(), self.no_other_allergies);
+        add(&mut p.diets, self.diet.clone(), false);
+        p.surgery_in_days = self.surgery_in.or(p.surgery_in_days);
+        p.no_surgery |= self.no_surgery;
+        if self.athlete {
+            p.athlete = Some(true);
+        }
+        p.laws.extend(self.law.iter().cloned());
+        p.child_rule = self.child_rule.clone().or(p.child_rule);
+        Ok(p)
     }
-    p.laws.append(&mut args.law);
-    p.patterns.append(&mut args.patterns);
-    p.child_rule = args.child_rule.take().or(p.child_rule);
-    Ok(p)
 }
 
 /// The rulebook in force, or the part of it that is asked for.
@@ -212,7 +226,7 @@ fn book(m: &Materia, topics: &[String]) -> Result<Rulebook, Failure> {
     Ok(Rulebook::of(m, |r| topics.is_empty() || topics.contains(&r.topic)))
 }
 
-pub fn run(s: &Session, mut args: CheckArgs) -> Result<i32, Failure> {
+pub fn run(s: &Session, args: CheckArgs) -> Result<i32, Failure> {
     let m = s.m();
     let book = book(m, &args.topic)?;
     if let Some(path) = &args.batch {
@@ -237,7 +251,8 @@ pub fn run(s: &Session, mut args: CheckArgs) -> Result<i32, Failure> {
     }
     input.granule_ratio = number(args.granule_ratio.as_ref())?.or(input.granule_ratio);
     input.days = args.days.or(input.days);
-    let patient = patient_of(&mut args, input.patient.take())?;
+    let mut patient = args.patient.over(input.patient.take().unwrap_or_default())?;
+    patient.patterns.extend(args.patterns.iter().cloned());
     for given in &args.overrides {
         let (key, reason) =
             given.split_once('=').ok_or_else(|| format!("`{given}` has no reason; write KEY=REASON"))?;

@@ -4,6 +4,7 @@ mod batch;
 mod cautions;
 mod check;
 mod demo;
+mod fit;
 mod output;
 mod own;
 mod parquet_in;
@@ -69,6 +70,10 @@ enum Command {
     },
     /// Check a prescription for everything that could hurt. Exit code 3: a finding of the upper two severities stands.
     Check(Box<check::CheckArgs>),
+    /// From what is found to patterns and formulas, with reasons, and the next best question.
+    Differentiate(fit::DifferentiateArgs),
+    /// Change a formula so that it fits what is needed, at the least cost and within every rule.
+    Modify(Box<fit::ModifyArgs>),
     /// List, search and explain the safety rules.
     Rules(check::RulesArgs),
     /// Compare two formulas or prescriptions: what changed, and why it fits.

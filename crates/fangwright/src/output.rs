@@ -3,7 +3,8 @@
 use fangwright_amount::{Amount, Convention, Rational};
 use fangwright_formula::{Blend, Diagnostic, Difference, Family, Prescription, Profile, Trace};
 use fangwright_materia::records::{Formula, Rule, Substance};
-use fangwright_materia::{Materia, Resolution, SubstanceIx};
+use fangwright_materia::{FormulaIx, Materia, Resolution, SubstanceIx};
+use fangwright_pattern::{Judgement, Modified, Raised};
 use fangwright_safety::{CaseInput, Patient, Report};
 use schemars::{JsonSchema, Schema, schema_for};
 use serde::Serialize;
@@ -83,6 +84,32 @@ pub struct DemoAnswer {
     pub patient: Option<Patient>,
     /// What the check found.
     pub report: Option<Report>,
+}
+
+/// `differentiate`.
+#[derive(Serialize, JsonSchema)]
+pub struct DifferentiateAnswer {
+    /// The input, as read.
+    pub input: String,
+    /// Red flags, before everything else.
+    pub flags: Vec<Raised>,
+    /// Ids of the findings that were read.
+    pub present: Vec<String>,
+    /// Patterns, sets, formulas and questions.
+    pub judgement: Judgement,
+}
+
+/// `modify`.
+#[derive(Serialize, JsonSchema)]
+pub struct ModifyAnswer {
+    /// The base, where it is a formula we hold.
+    pub base: Option<FormulaIx>,
+    /// Patterns it was fitted to.
+    pub patterns: Vec<String>,
+    /// Red flags, before everything else.
+    pub flags: Vec<Raised>,
+    /// The proposals.
+    pub modified: Modified,
 }
 
 /// `rules`.
@@ -250,6 +277,8 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
         ("read", schema_for!(Envelope<ReadAnswer>)),
         ("trace", schema_for!(Envelope<TraceAnswer>)),
         ("check", schema_for!(Envelope<CheckAnswer>)),
+        ("differentiate", schema_for!(Envelope<DifferentiateAnswer>)),
+        ("modify", schema_for!(Envelope<ModifyAnswer>)),
         ("rules", schema_for!(Envelope<RulesAnswer>)),
         ("batch", schema_for!(Envelope<BatchAnswer>)),
         ("compare", schema_for!(Envelope<CompareAnswer>)),
@@ -269,7 +298,12 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
 pub fn print<T: Serialize>(m: &Materia, own: &[fangwright_materia::records::Problem], command: &str, result: T) {
     let envelope = Envelope {
         schema: format!("fangwright/{command}/1"),
-        caution: if matches!(command, "check" | "batch") { cautions::CHECK } else { cautions::SHORT }.to_string(),
+        caution: if matches!(command, "check" | "batch" | "differentiate" | "modify") {
+            cautions::CHECK
+        } else {
+            cautions::SHORT
+        }
+        .to_string(),
         own_data_problems: own
             .iter()
             .map(|p| OwnProblem {

@@ -17,7 +17,7 @@ use crate::output::{
     PatternsAnswer, ReadAnswer, ShowAnswer, TraceAnswer, Weighed,
 };
 use crate::own::Loaded;
-use crate::{Cli, Command, Input, check, demo, output, own, render};
+use crate::{Cli, Command, Input, check, demo, fit, output, own, render};
 
 /// What went wrong, with its place in the input where it has one.
 pub struct Failure {
@@ -97,6 +97,8 @@ fn command(s: &Session, command: Command) -> Result<bool, Failure> {
     match command {
         Command::Check(_) => unreachable!("`run` takes it, as it has exit codes of its own"),
         Command::Rules(args) => check::rules(s, &args),
+        Command::Differentiate(args) => fit::differentiate(s, &args),
+        Command::Modify(args) => fit::modify_command(s, *args),
         Command::Demo { pictures } => demo::run(s, pictures.as_deref()),
         Command::Read { input } => {
             let (text, rx) = read_input(s, &input)?;
@@ -316,7 +318,7 @@ pub fn formula(s: &Session, name: &str) -> Result<FormulaIx, Failure> {
 }
 
 /// A formula by name, `@FILE`, or a prescription as text.
-fn mix_of(s: &Session, given: &str) -> Result<(Mix, bool), Failure> {
+pub fn mix_of(s: &Session, given: &str) -> Result<(Mix, bool), Failure> {
     let m = s.m();
     if let Some(path) = given.strip_prefix('@') {
         let (text, rx) = read_text(s, file(Path::new(path))?)?;

@@ -14,9 +14,11 @@
 
 #[macro_use]
 mod model;
+mod patterns;
 mod read;
 mod rules;
 
 pub use model::*;
+pub use patterns::*;
 pub use read::{DataFile, Problem};
 pub use rules::*;

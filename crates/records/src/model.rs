@@ -369,22 +369,6 @@ pub struct Action {
     pub leans: Option<Lean>,
 }
 
-/// A controlled term for a pattern.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Pattern {
-    /// Chinese term.
-    pub zh: String,
-    /// English term.
-    pub en: String,
-    /// Action ids it asks for.
-    pub needs: Vec<String>,
-    /// Where the qi has to be moved for it.
-    pub direction: Option<Tendency>,
-    /// The side that is wanted: `cold` wants cooling substances.
-    pub nature: Option<Lean>,
-}
-
 /// Chinese and English label of a shelf.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -471,6 +455,36 @@ impl Costs {
     }
 }
 
+/// The objective of a change: whole numbers, smaller is better; a weighing of our own, on display with each proposal.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Modifying {
+    /// Each ingredient that comes in.
+    pub add: i32,
+    /// The most that custom takes off from that.
+    pub customary: i32,
+    /// The chief of the base goes out.
+    pub remove_chief: i32,
+    /// A deputy.
+    pub remove_deputy: i32,
+    /// An assistant.
+    pub remove_assistant: i32,
+    /// An envoy.
+    pub remove_envoy: i32,
+    /// Another dose.
+    pub redose: i32,
+    /// An ingredient that moves the wrong way.
+    pub against_movement: i32,
+    /// One that is on the wrong side by nature.
+    pub against_nature: i32,
+    /// One whose first or second action does harm in the pattern.
+    pub unwanted_action: i32,
+    /// A need is covered from this strength on: 3 is one substance of which it is the first action.
+    pub strength_needed: i32,
+    /// Most ingredients, unless the wish says otherwise.
+    pub most_ingredients: u32,
+}
+
 /// Words that stand beside a name without changing which plant is meant.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -505,6 +519,58 @@ pub struct Words {
     pub minus: Vec<String>,
     /// Words that begin a direction for cooking or taking.
     pub directions: Vec<String>,
+    /// Words that deny the finding behind them.
+    #[serde(default)]
+    pub negations: Vec<String>,
+    /// Words between findings that say nothing.
+    #[serde(default)]
+    pub fillers: Vec<String>,
+}
+
+/// The arithmetic of patterns: whole numbers, a teaching aid of our own.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Judging {
+    /// A cardinal finding is there.
+    pub cardinal: i32,
+    /// A usual one.
+    pub usual: i32,
+    /// A possible one.
+    pub possible: i32,
+    /// One that speaks against the pattern.
+    pub contrary: i32,
+    /// A cardinal finding was asked for and is not there.
+    pub cardinal_absent: i32,
+    /// A usual one.
+    pub usual_absent: i32,
+    /// One that would speak against it is not there.
+    pub contrary_absent: i32,
+    /// The most that a finding counts that another brings with it.
+    pub implied: i32,
+    /// A finding that at most so many patterns name is rare …
+    pub rare: usize,
+    /// … and counts so many times.
+    pub times_rare: i32,
+    /// The same, a step less.
+    pub uncommon: usize,
+    /// See there.
+    pub times_uncommon: i32,
+    /// Each pattern of a set after the first.
+    pub further_pattern: i32,
+    /// Each finding that a set does not explain.
+    pub unexplained: i32,
+    /// Points that make a pattern twice as likely, for choosing the next question.
+    pub points_for_double: i32,
+    /// A finding of a formula's own record is there; rarity counts.
+    pub formula_finding: i32,
+    /// One of them is not mentioned.
+    pub formula_missing: i32,
+    /// One of them was asked for and is not there.
+    pub formula_absent: i32,
+    /// A finding contradicts one of them.
+    pub formula_contrary: i32,
+    /// Percent of the points of its best pattern that a formula gets.
+    pub formula_pattern_percent: i32,
 }
 
 /// Everything under `data/`, and a practitioner's own folder over it.
@@ -515,7 +581,11 @@ pub struct Library {
     /// Action id → action.
     pub actions: BTreeMap<String, Action>,
     /// Pattern id → pattern.
-    pub patterns: BTreeMap<String, Pattern>,
+    pub patterns: BTreeMap<String, crate::patterns::Pattern>,
+    /// Finding id → finding.
+    pub findings: BTreeMap<String, crate::patterns::Finding>,
+    /// Red flags.
+    pub flags: Vec<crate::patterns::Flag>,
     /// Shelves of substances.
     pub substance_shelves: BTreeMap<String, Label>,
     /// Shelves of formulas.
@@ -534,6 +604,10 @@ pub struct Library {
     pub unit_spellings: Vec<(String, Unit)>,
     /// Costs of a trace.
     pub costs: Option<Costs>,
+    /// Arithmetic of patterns.
+    pub judging: Option<Judging>,
+    /// Objective of changes.
+    pub modifying: Option<Modifying>,
     /// Words beside names.
     pub words: Words,
     /// Traditional characters, each with the simplified one.

@@ -9,6 +9,7 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 
 use crate::model::*;
+use crate::patterns::{RawFinding, RawFlag, RawPattern};
 use crate::rules::{Condition, Jurisdiction, Known, Medicine, MedicineClass, RawRule};
 
 /// One file of data: its name below the data folder, and its text.
@@ -61,8 +62,6 @@ struct File {
     #[serde(default)]
     actions: BTreeMap<String, Action>,
     #[serde(default)]
-    patterns: BTreeMap<String, Spanned<Pattern>>,
-    #[serde(default)]
     substances: BTreeMap<String, Label>,
     #[serde(default)]
     formulas: BTreeMap<String, Label>,
@@ -79,6 +78,8 @@ struct File {
     #[serde(default)]
     piece: Vec<Spanned<RawPiece>>,
     costs: Option<Costs>,
+    judging: Option<Judging>,
+    modifying: Option<Modifying>,
     words: Option<Words>,
     traditional: Option<Text>,
     #[serde(default)]
@@ -91,6 +92,12 @@ struct File {
     jurisdictions: BTreeMap<String, Jurisdiction>,
     #[serde(default)]
     rule: Vec<Spanned<RawRule>>,
+    #[serde(default)]
+    finding: Vec<Spanned<RawFinding>>,
+    #[serde(default)]
+    flag: Vec<Spanned<RawFlag>>,
+    #[serde(default)]
+    pattern: Vec<Spanned<RawPattern>>,
 }
 
 #[derive(Deserialize)]
@@ -377,7 +384,9 @@ fn rank(file: &File) -> u8 {
     } else if !file.substance.is_empty() {
         2
     } else {
-        u8::from(!file.patterns.is_empty() || !file.piece.is_empty() || !file.convention.is_empty())
+        u8::from(
+            !file.pattern.is_empty() || !file.flag.is_empty() || !file.piece.is_empty() || !file.convention.is_empty(),
+        )
     }
 }
 
@@ -398,8 +407,20 @@ impl Library {
         let mut late = Vec::new();
         let mut rules = Vec::new();
         let mut vocabulary = Vec::new();
+        let mut names = Vec::new();
         for (file, mut content) in parsed {
             let mut reader = Reader { file, problems: Vec::new() };
+            let mut named = Vec::new();
+            for raw in std::mem::take(&mut content.finding) {
+                self.take_finding(raw, &mut reader, &mut named);
+            }
+            for raw in std::mem::take(&mut content.flag) {
+                self.take_flag(raw, &mut reader);
+            }
+            for raw in std::mem::take(&mut content.pattern) {
+                self.take_pattern(raw, &mut reader, &mut named);
+            }
+            names.extend(named.into_iter().map(|n| (file, n)));
             rules.extend(std::mem::take(&mut content.rule).into_iter().map(|rule| (file, rule)));
             vocabulary.extend(content.conditions.keys().chain(content.classes.keys()).map(|id| (file, id.clone())));
             vocabulary.extend(content.medicines.keys().map(|id| (file, id.clone())));
@@ -419,6 +440,11 @@ impl Library {
         }
         self.formulas.retain(|f| !bad_formulas.contains(&f.id));
         problems.extend(self.check_whole(files));
+        for (file, (ids, kind)) in names {
+            let mut reader = Reader { file, problems: Vec::new() };
+            self.check_named(ids, kind, &mut reader);
+            problems.append(&mut reader.problems);
+        }
         // Rules last: they may name anything.
         for (file, id) in vocabulary {
             let mut reader = Reader { file, problems: Vec::new() };
@@ -452,19 +478,11 @@ impl Library {
         self.safety.classes.extend(content.classes);
         self.safety.medicines.extend(content.medicines);
         self.safety.jurisdictions.extend(content.jurisdictions);
-        for (id, pattern) in content.patterns {
-            let span = pattern.span();
-            let pattern = pattern.into_inner();
-            for need in &pattern.needs {
-                if !self.actions.contains_key(need) {
-                    r.problem(
-                        span.clone(),
-                        format!("pattern `{id}` needs `{need}`, which is no action"),
-                        "use an id of vocabulary/actions.toml",
-                    );
-                }
-            }
-            self.patterns.insert(id, pattern);
+        if content.judging.is_some() {
+            self.judging = content.judging;
+        }
+        if content.modifying.is_some() {
+            self.modifying = content.modifying;
         }
         if content.costs.is_some() {
             self.costs = content.costs;
@@ -815,7 +833,7 @@ impl Library {
             r.problem(span.clone(), format!("`{id}` has no ingredient"), "add at least one");
         }
         let actions = raw.actions.map(|a| r.known(a, &self.actions, "action", "vocabulary/actions.toml"));
-        let patterns = raw.patterns.map(|p| r.known(p, &self.patterns, "pattern", "vocabulary/patterns.toml"));
+        let patterns = raw.patterns.map(|p| r.known(p, &self.patterns, "pattern", "a file under patterns/"));
         let change = raw.change.map(|c| {
             references.extend(c.add.iter().chain(&c.remove).chain(&c.redose).cloned());
             Change {
@@ -900,6 +918,7 @@ impl Library {
                 });
             }
         };
+        self.check_finding_names(&mut say);
         let formulas: BTreeMap<&str, &Formula> = self.formulas.iter().map(|f| (f.id.as_str(), f)).collect();
         for formula in &self.formulas {
             let Some(change) = &formula.change else { continue };

@@ -1,0 +1,109 @@
+//! Clauses of two old books that name a formula for findings: does the ranking name it?
+//!
+//! Findings, formula and number of each clause were read in the books: 伤寒论 (Song edition) and 金匮要略方论. The data may be tuned
+//! on the clauses of the Shang Han Lun with an even number only; the odd ones and the whole Jin Gui are untouched.
+
+use fangwright_checks::facts;
+use fangwright_materia::Materia;
+use fangwright_pattern::{Judge, Presentation, Terms};
+use serde::Deserialize;
+
+#[derive(Deserialize)]
+struct Clauses {
+    clause: Vec<Clause>,
+}
+
+#[derive(Deserialize)]
+struct Clause {
+    number: u32,
+    found: Vec<String>,
+    #[serde(default)]
+    absent: Vec<String>,
+    formula: String,
+    #[serde(default)]
+    also: Vec<String>,
+}
+
+/// How many clauses, and in how many the formula stands first, among three, among five; findings, and those unread.
+#[derive(Debug, Default, Clone, Copy)]
+struct Score {
+    clauses: u32,
+    first: u32,
+    three: u32,
+    five: u32,
+    findings: u32,
+    unread: u32,
+}
+
+impl Score {
+    fn percent(self, n: u32) -> f64 {
+        f64::from(n) * 100.0 / f64::from(self.clauses.max(1))
+    }
+}
+
+fn score(file: &str, wanted: impl Fn(u32) -> bool) -> Score {
+    let m = Materia::embedded();
+    let terms = Terms::new(&m);
+    let judge = Judge::new(&m, &terms);
+    let mut s = Score::default();
+    let loud = std::env::var_os("CLAUSES").is_some();
+    for c in facts::<Clauses>(file).clause.iter().filter(|c| wanted(c.number)) {
+        let mut p = Presentation::default();
+        let mut lost = Vec::new();
+        for text in &c.found {
+            s.findings += 1;
+            let noted = terms.read(&m, text);
+            if !noted.unread.is_empty() {
+                s.unread += 1;
+                lost.push(text.clone());
+            }
+            p.present.extend(noted.present.iter().map(|x| x.0));
+            p.absent.extend(noted.absent.iter().map(|x| x.0));
+        }
+        for text in &c.absent {
+            p.absent.extend(terms.read(&m, text).present.iter().map(|x| x.0));
+        }
+        p.present.sort_unstable();
+        p.present.dedup();
+        let judged = judge.judge(&terms, &p, Vec::new());
+        let place = judged.formulas.iter().position(|f| {
+            let id = &m.formula(f.formula).id;
+            *id == c.formula || c.also.contains(id)
+        });
+        s.clauses += 1;
+        s.first += u32::from(place == Some(0));
+        s.three += u32::from(place.is_some_and(|p| p < 3));
+        s.five += u32::from(place.is_some_and(|p| p < 5));
+        if loud && place != Some(0) {
+            let best: Vec<String> =
+                judged.formulas.iter().take(5).map(|f| format!("{} {}", m.formula(f.formula).id, f.points)).collect();
+            println!("{} {:?} wants {} at {place:?}: {best:?}; unread {lost:?}", c.number, c.found, c.formula);
+        }
+    }
+    s
+}
+
+fn show(what: &str, s: Score) {
+    println!(
+        "{what}: {} clauses; first {:.1} %, among three {:.1} %, among five {:.1} %; {} of {} phrases not wholly read",
+        s.clauses,
+        s.percent(s.first),
+        s.percent(s.three),
+        s.percent(s.five),
+        s.unread,
+        s.findings
+    );
+}
+
+#[test]
+fn clauses_name_their_formula() {
+    let tuned = score("clauses-shang-han-lun.toml", |n| n % 2 == 0);
+    show("Shang Han Lun, tuned half", tuned);
+    if std::env::var_os("CLAUSES").is_some() {
+        return;
+    }
+    let untouched = score("clauses-shang-han-lun.toml", |n| n % 2 == 1);
+    show("Shang Han Lun, untouched half", untouched);
+    let jin_gui = score("clauses-jin-gui.toml", |_| true);
+    show("Jin Gui, untouched", jin_gui);
+}
