@@ -170,10 +170,22 @@ pub struct Judge {
     /// How much more a rare finding counts.
     rarity: Vec<i32>,
     grows: FxHashMap<(u16, u16), ()>,
-    /// For each formula its findings and patterns.
-    formulas: Vec<(Vec<u16>, Vec<u16>)>,
+    /// For each formula what it is given for, and its patterns.
+    formulas: Vec<Given>,
     formula_rarity: Vec<i32>,
+    /// How many formulas name each finding.
+    formula_count: Vec<usize>,
     weights: Judging,
+}
+
+/// What a formula is given for.
+#[derive(Debug, Default)]
+struct Given {
+    /// Findings, and whether it is recognised by them.
+    findings: FxHashMap<u16, bool>,
+    /// Findings that forbid it.
+    not: Vec<u16>,
+    patterns: Vec<u16>,
 }
 
 /// How many patterns are looked at for sets: those with most points.
@@ -212,6 +224,45 @@ impl Judge {
             }
             ties.push(map);
         }
+        let mut count = vec![0usize; terms.len()];
+        let formulas: Vec<Given> = m
+            .formulas()
+            .map(|(_, f)| {
+                let mut given = Given { patterns: f.patterns.iter().filter_map(&number).collect(), ..Given::default() };
+                let list = |ids: &[String]| ids.iter().filter_map(|id| terms.by_id(id)).map(|f| f.0).collect::<Vec<_>>();
+                if let Some(signs) = library.signs.get(&f.id) {
+                    given.findings.extend(list(&signs.may).into_iter().map(|f| (f, false)));
+                    given.findings.extend(list(&signs.key).into_iter().map(|f| (f, true)));
+                    given.not = list(&signs.not);
+                }
+                // The record's own words count too: as key findings where nothing else is known.
+                let bare = given.findings.is_empty();
+                for text in f.findings.iter().chain(&f.tongue).chain(&f.pulse) {
+                    for (x, _) in terms.read(m, text).present {
+                        given.findings.entry(x.0).or_insert(bare);
+                    }
+                }
+                given.findings.keys().for_each(|f| count[*f as usize] += 1);
+                given
+            })
+            .collect();
+        let mut judge = Judge {
+            ids,
+            ties,
+            by_finding,
+            rarity: Vec::new(),
+            grows,
+            formulas,
+            formula_rarity: Vec::new(),
+            formula_count: count,
+            weights: weights.clone(),
+        };
+        judge.reweigh(&weights);
+        judge
+    }
+
+    /// Puts other weights in force.
+    pub fn reweigh(&mut self, weights: &Judging) {
         let rare = |n: usize| {
             if n <= weights.rare {
                 weights.times_rare
@@ -221,23 +272,10 @@ impl Judge {
                 1
             }
         };
-        let rarity = by_finding.iter().map(|l| rare(l.iter().filter(|(_, t)| *t != Tie::Contrary).count())).collect();
-        let mut count = vec![0usize; terms.len()];
-        let formulas: Vec<(Vec<u16>, Vec<u16>)> = m
-            .formulas()
-            .map(|(_, f)| {
-                let mut own: Vec<u16> = Vec::new();
-                for text in f.findings.iter().chain(&f.tongue).chain(&f.pulse) {
-                    own.extend(terms.read(m, text).present.iter().map(|x| x.0.0));
-                }
-                own.sort_unstable();
-                own.dedup();
-                own.iter().for_each(|f| count[*f as usize] += 1);
-                (own, f.patterns.iter().filter_map(&number).collect())
-            })
-            .collect();
-        let formula_rarity = count.iter().map(|n| rare(*n)).collect();
-        Judge { ids, ties, by_finding, rarity, grows, formulas, formula_rarity, weights }
+        let naming = |list: &Vec<(u16, Tie)>| list.iter().filter(|(_, t)| *t != Tie::Contrary).count();
+        self.rarity = self.by_finding.iter().map(|l| rare(naming(l))).collect();
+        self.formula_rarity = self.formula_count.iter().map(|n| rare(*n)).collect();
+        self.weights = weights.clone();
     }
 
     fn points(&self, tie: Tie, present: bool, finding: u16) -> i32 {
@@ -419,32 +457,44 @@ impl Judge {
         let w = &self.weights;
         let mut all: Vec<FormulaRanked> = (0u32..)
             .zip(&self.formulas)
-            .filter_map(|(i, (own, patterns))| {
+            .filter_map(|(i, given)| {
                 let mut sum = 0;
                 let mut matched = Vec::new();
-                for f in own {
-                    if said.contains(f) {
-                        sum += w.formula_finding * self.formula_rarity[*f as usize];
-                        matched.push(terms.id(FindingIx(*f)).to_string());
-                    } else if present.contains(f) {
-                        sum += w.implied;
-                        matched.push(terms.id(FindingIx(*f)).to_string());
-                    } else if absent.contains(f) {
+                for (place, f) in present.iter().enumerate() {
+                    let spoken = place < said.len();
+                    match given.findings.get(f) {
+                        Some(key) => {
+                            let base = if *key { w.formula_key } else { w.formula_may };
+                            let here = base * self.formula_rarity[*f as usize];
+                            sum += if spoken { here } else { here.min(w.implied) };
+                            matched.push(terms.id(FindingIx(*f)).to_string());
+                        }
+                        None if spoken => sum += w.formula_unexplained,
+                        None => {}
+                    }
+                    if given.not.contains(f) {
+                        sum += w.formula_not;
+                    }
+                    if spoken {
+                        let contrary =
+                            terms.against(FindingIx(*f)).any(|x| given.findings.get(&x.0) == Some(&true));
+                        if contrary && !given.findings.contains_key(f) {
+                            sum += w.formula_contrary;
+                        }
+                    }
+                }
+                for f in given.findings.iter().filter(|(_, key)| **key).map(|(f, _)| f) {
+                    if absent.contains(f) {
                         sum += w.formula_absent;
-                    } else {
+                    } else if !present.contains(f) {
                         sum += w.formula_missing;
                     }
                 }
-                let contrary = said
-                    .iter()
-                    .filter(|f| terms.against(FindingIx(**f)).any(|x| own.contains(&x.0)) && !own.contains(f))
-                    .count();
-                sum += w.formula_contrary * contrary as i32;
-                let pattern = patterns.iter().copied().max_by_key(|p| points[*p as usize]);
+                let pattern = given.patterns.iter().copied().max_by_key(|p| points[*p as usize]);
                 let best = pattern.map_or(0, |p| points[p as usize]);
                 let from_pattern = best * w.formula_pattern_percent / 100;
                 sum += from_pattern;
-                (sum > 0 && (!matched.is_empty() || from_pattern > 0)).then(|| FormulaRanked {
+                (!matched.is_empty() || from_pattern > 0).then(|| FormulaRanked {
                     formula: FormulaIx(i),
                     points: sum,
                     matched,

@@ -1,19 +1,8 @@
 //! Choices of yes and no with whole-number costs and demands, and their proven optimum.
 
-use std::ops::ControlFlow;
 use std::time::Duration;
 
-use pumpkin_solver::Solver;
-use pumpkin_solver::conflict_resolvers::resolvers::ResolutionResolver;
-use pumpkin_solver::core::DefaultBrancher;
-use pumpkin_solver::core::optimisation::OptimisationDirection;
-use pumpkin_solver::core::optimisation::linear_sat_unsat::LinearSatUnsat;
-use pumpkin_solver::core::predicates::Predicate;
-use pumpkin_solver::core::results::{
-    OptimisationResult, ProblemSolution, SatisfactionResultUnderAssumptions, SolutionReference,
-};
-use pumpkin_solver::core::termination::TimeBudget;
-use pumpkin_solver::core::variables::{DomainId, Literal, TransformableVariable};
+use microlp::{ComparisonOp, Error, OptimizationDirection, Problem, SolutionStatus, SolveOutcome};
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -61,88 +50,63 @@ impl Model {
         self.costs.iter().zip(taken).map(|(c, t)| if *t { *c } else { 0 }).sum()
     }
 
-    fn post(&self, solver: &mut Solver, vars: &[DomainId], switches: Option<&[Literal]>, extra: &[Row]) -> bool {
-        for row in self.rows.iter().chain(extra) {
-            // `sum >= least` as `-sum <= -least`.
-            let terms: Vec<_> = row.terms.iter().map(|(i, n)| vars[*i].scaled(-*n)).collect();
-            let tag = solver.new_constraint_tag();
-            let constraint = pumpkin_solver::less_than_or_equals(terms, -row.least, tag);
-            match (switches, row.demand) {
-                (Some(switches), Some(d)) => solver.add_constraint(constraint).implied_by(switches[d]),
-                _ => solver.add_constraint(constraint).post(),
-            }
-        }
-        true
+    /// The choices of least cost under which every row holds, and `extra` too.
+    ///
+    /// The solver reckons in floats. Costs and rows are whole numbers, so its answer is rounded and held against the
+    /// rows again; an answer that does not hold counts as no proof.
+    pub fn solve(&self, extra: &[Row], within: Duration) -> Solved {
+        let rows: Vec<&Row> = self.rows.iter().chain(extra).collect();
+        self.solve_rows(&rows, within)
     }
 
-    /// The choices of least cost under which every row holds, and `extra` too.
-    pub fn solve(&self, extra: &[Row], within: Duration) -> Solved {
-        let mut solver = Solver::default();
-        let vars: Vec<DomainId> = self.costs.iter().map(|_| solver.new_bounded_integer(0, 1)).collect();
-        self.post(&mut solver, &vars, None, extra);
-        let least: i32 = self.costs.iter().filter(|c| **c < 0).sum();
-        let most: i32 = self.costs.iter().filter(|c| **c > 0).sum();
-        let objective = solver.new_bounded_integer(least, most);
-        let mut terms: Vec<_> = self.costs.iter().zip(&vars).map(|(c, v)| v.scaled(*c)).collect();
-        terms.push(objective.scaled(-1));
-        let tag = solver.new_constraint_tag();
-        solver.add_constraint(pumpkin_solver::less_than_or_equals(terms, 0, tag)).post();
-        let mut brancher = solver.default_brancher();
-        let mut time = TimeBudget::starting_now(within);
-        let mut resolver = ResolutionResolver::default();
-        let go_on = |_: &Solver, _: SolutionReference<'_>, _: &DefaultBrancher, _: &ResolutionResolver| {
-            ControlFlow::<()>::Continue(())
-        };
-        let how = LinearSatUnsat::new(OptimisationDirection::Minimise, objective, go_on);
-        match solver.optimise(&mut brancher, &mut time, &mut resolver, how) {
-            OptimisationResult::Optimal(solution) => {
-                let taken: Vec<bool> = vars.iter().map(|v| solution.get_integer_value(*v) == 1).collect();
-                Solved::Best(self.cost(&taken), taken)
+    fn solve_rows(&self, rows: &[&Row], within: Duration) -> Solved {
+        let mut problem = Problem::new(OptimizationDirection::Minimize);
+        problem.set_time_limit(within);
+        let vars: Vec<_> = self.costs.iter().map(|c| problem.add_binary_var(f64::from(*c))).collect();
+        for row in rows {
+            let terms: Vec<_> = row.terms.iter().map(|(i, n)| (vars[*i], f64::from(*n))).collect();
+            if terms.is_empty() {
+                if row.least > 0 {
+                    return Solved::Impossible;
+                }
+                continue;
             }
-            OptimisationResult::Unsatisfiable => Solved::Impossible,
+            problem.add_constraint(terms.as_slice(), ComparisonOp::Ge, f64::from(row.least));
+        }
+        match problem.solve() {
+            Ok(SolveOutcome::Solution(solution)) => {
+                let taken: Vec<bool> = vars.iter().map(|v| solution.var_value(*v) > 0.5).collect();
+                let cost = self.cost(&taken);
+                let holds = rows.iter().all(|r| r.holds(&taken));
+                let proven = solution.status() == SolutionStatus::Optimal
+                    && (solution.objective() - f64::from(cost)).abs() < 0.5;
+                if holds && proven { Solved::Best(cost, taken) } else { Solved::OutOfTime }
+            }
+            Err(Error::Infeasible) => Solved::Impossible,
             _ => Solved::OutOfTime,
         }
     }
 
-    /// A smallest set of demands that cannot hold together: taking any one of them out makes the rest possible.
+    /// A smallest set of demands that cannot hold together: taking any one of them out makes the rest possible. Empty
+    /// where all can hold.
     pub fn conflict(&self, demands: usize, within: Duration) -> Vec<usize> {
-        let mut kept: Vec<usize> = match self.core(demands, &(0..demands).collect::<Vec<_>>(), within) {
-            Some(core) => core,
-            None => return Vec::new(),
+        let possible = |asked: &[usize]| {
+            let rows: Vec<&Row> =
+                self.rows.iter().filter(|r| r.demand.is_none_or(|d| asked.contains(&d))).collect();
+            self.solve_rows(&rows, within) != Solved::Impossible
         };
-        let mut at = 0;
-        while at < kept.len() {
-            let without: Vec<usize> = kept.iter().copied().filter(|d| *d != kept[at]).collect();
-            match self.core(demands, &without, within) {
-                Some(core) => {
-                    kept = core;
-                    at = 0;
-                }
-                None => at += 1,
+        let mut kept: Vec<usize> = (0..demands).collect();
+        if possible(&kept) {
+            return Vec::new();
+        }
+        // One after another is left out where it is not missed; what stays is missed by all.
+        for demand in 0..demands {
+            let without: Vec<usize> = kept.iter().copied().filter(|d| *d != demand).collect();
+            if !possible(&without) {
+                kept = without;
             }
         }
-        kept.sort_unstable();
         kept
-    }
-
-    /// Demands out of `asked` that cannot hold together; none where all can.
-    fn core(&self, demands: usize, asked: &[usize], within: Duration) -> Option<Vec<usize>> {
-        let mut solver = Solver::default();
-        let vars: Vec<DomainId> = self.costs.iter().map(|_| solver.new_bounded_integer(0, 1)).collect();
-        let switches: Vec<Literal> = (0..demands).map(|_| solver.new_literal()).collect();
-        self.post(&mut solver, &vars, Some(&switches), &[]);
-        let assumed: Vec<Predicate> = asked.iter().map(|d| switches[*d].get_true_predicate()).collect();
-        let mut brancher = solver.default_brancher();
-        let mut time = TimeBudget::starting_now(within);
-        let mut resolver = ResolutionResolver::default();
-        match solver.satisfy_under_assumptions(&mut brancher, &mut time, &mut resolver, &assumed) {
-            SatisfactionResultUnderAssumptions::UnsatisfiableUnderAssumptions(mut unsat) => {
-                let core = unsat.extract_core();
-                Some(asked.iter().copied().filter(|d| core.contains(&switches[*d].get_true_predicate())).collect())
-            }
-            SatisfactionResultUnderAssumptions::Unsatisfiable(_) => Some(Vec::new()),
-            _ => None,
-        }
     }
 }
 
@@ -171,14 +135,16 @@ mod tests {
         for _ in 0..500 {
             let n = 4 + next(8) as usize;
             let costs = (0..n).map(|_| next(30) as i32 - 8).collect();
-            let rows: Vec<Row> = (0..1 + next(6) as usize)
-                .map(|d| Row {
-                    terms: (0..n).filter(|_| next(2) == 0).map(|i| (i, next(7) as i32 - 2)).collect::<Vec<_>>(),
-                    least: next(6) as i32 - 1,
-                    demand: Some(d),
-                })
-                .collect();
-            // The closures above borrow in turn; indices are drawn first.
+            let mut rows = Vec::new();
+            for demand in 0..1 + next(6) as usize {
+                let mut terms = Vec::new();
+                for i in 0..n {
+                    if next(2) == 0 {
+                        terms.push((i, next(7) as i32 - 2));
+                    }
+                }
+                rows.push(Row { terms, least: next(6) as i32 - 1, demand: Some(demand) });
+            }
             let model = Model { costs, rows };
             let want = brute(&model);
             match model.solve(&[], Duration::from_secs(10)) {

@@ -22,6 +22,8 @@ pub struct Terms {
     against: Vec<Vec<u16>>,
     negations: Vec<String>,
     fillers: Vec<String>,
+    /// Characters behind which qualities stand without them.
+    heads: Vec<char>,
 }
 
 /// A word of the text that no finding goes by.
@@ -119,6 +121,7 @@ impl Terms {
             against,
             negations: words.negations.clone(),
             fillers: words.fillers.clone(),
+            heads: words.heads.iter().filter_map(|h| h.chars().next()).collect(),
             ids,
         }
     }
@@ -213,6 +216,15 @@ impl Terms {
                 self.names.get(&key).map(|f| (n, *f))
             })
         };
+        // Behind `pulse`, `tongue` or `coating` single qualities follow without repeating it: 脉浮紧 is 脉浮 and 脉紧.
+        let quality = |head: char, from: usize| {
+            (1..=3.min(run.len() - from)).rev().find_map(|n| {
+                let rest: String = run[from..from + n].iter().map(|(_, c)| *c).collect();
+                let named = [format!("{head}{rest}"), format!("{rest}{head}")];
+                named.iter().find_map(|key| self.names.get(key)).map(|f| (n, *f))
+            })
+        };
+        let mut head: Option<char> = None;
         let mut unread: Option<usize> = None;
         let close = |unread: &mut Option<usize>, until: usize, noted: &mut Noted| {
             if let Some(from) = unread.take() {
@@ -225,10 +237,28 @@ impl Terms {
         };
         let mut i = 0;
         while i < run.len() {
-            if let Some((n, f)) = longest(i) {
+            let here = longest(i);
+            if let Some(h) = head
+                && here.is_none_or(|(n, _)| n < 2)
+                && let Some((n, f)) = quality(h, i)
+            {
                 close(&mut unread, i, noted);
                 self.note(f, Span { start: place(i), end: place(i + n) }, false, noted);
                 i += n;
+                continue;
+            }
+            if let Some((n, f)) = here {
+                close(&mut unread, i, noted);
+                self.note(f, Span { start: place(i), end: place(i + n) }, false, noted);
+                let first = run[i].1;
+                head = if self.heads.contains(&first) { Some(first) } else { head };
+                i += n;
+                continue;
+            }
+            if self.heads.contains(&run[i].1) {
+                close(&mut unread, i, noted);
+                head = Some(run[i].1);
+                i += 1;
                 continue;
             }
             // A negation before a finding.

@@ -522,6 +522,9 @@ pub struct Words {
     /// Words that deny the finding behind them.
     #[serde(default)]
     pub negations: Vec<String>,
+    /// Characters behind which qualities follow without them: pulse, tongue, coating.
+    #[serde(default)]
+    pub heads: Vec<String>,
     /// Words between findings that say nothing.
     #[serde(default)]
     pub fillers: Vec<String>,
@@ -561,14 +564,20 @@ pub struct Judging {
     pub unexplained: i32,
     /// Points that make a pattern twice as likely, for choosing the next question.
     pub points_for_double: i32,
-    /// A finding of a formula's own record is there; rarity counts.
-    pub formula_finding: i32,
-    /// One of them is not mentioned.
+    /// A finding by which a formula is recognised is there; rarity counts.
+    pub formula_key: i32,
+    /// A further finding it is given for is there; rarity counts.
+    pub formula_may: i32,
+    /// A finding that forbids it is there.
+    pub formula_not: i32,
+    /// A key finding is not mentioned.
     pub formula_missing: i32,
-    /// One of them was asked for and is not there.
+    /// A key finding was asked for and is not there.
     pub formula_absent: i32,
-    /// A finding contradicts one of them.
+    /// A finding contradicts a key finding.
     pub formula_contrary: i32,
+    /// A finding that the formula's record does not have.
+    pub formula_unexplained: i32,
     /// Percent of the points of its best pattern that a formula gets.
     pub formula_pattern_percent: i32,
 }
@@ -584,6 +593,8 @@ pub struct Library {
     pub patterns: BTreeMap<String, crate::patterns::Pattern>,
     /// Finding id → finding.
     pub findings: BTreeMap<String, crate::patterns::Finding>,
+    /// Formula id → what it is given for.
+    pub signs: BTreeMap<String, crate::patterns::Signs>,
     /// Red flags.
     pub flags: Vec<crate::patterns::Flag>,
     /// Shelves of substances.

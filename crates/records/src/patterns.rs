@@ -75,6 +75,19 @@ pub struct Flag {
     pub place: Place,
 }
 
+/// What a formula is given for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Signs {
+    /// Findings by which it is recognised.
+    pub key: Vec<String>,
+    /// Further findings it is given for.
+    pub may: Vec<String>,
+    /// Findings that forbid it or speak for its neighbour.
+    pub not: Vec<String>,
+    /// Where it is from.
+    pub provenance: Vec<Provenance>,
+}
+
 /// What works against a pattern.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
@@ -185,6 +198,19 @@ pub(crate) struct RawPattern {
     provenance: Vec<RawProvenance>,
 }
 
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RawSigns {
+    formula: Text,
+    #[serde(default)]
+    key: Texts,
+    #[serde(default)]
+    may: Texts,
+    #[serde(default)]
+    not: Texts,
+    provenance: Vec<RawProvenance>,
+}
+
 const FINDINGS: &str = "a file under findings/";
 const PATTERNS: &str = "a file under patterns/";
 
@@ -282,13 +308,30 @@ impl Library {
         self.patterns.insert(raw.id.into_inner(), pattern);
     }
 
-    /// Checks what findings (0) and patterns (1) were named before all were in.
+    pub(crate) fn take_signs(&mut self, raw: Spanned<RawSigns>, r: &mut Reader<'_>, late: &mut Vec<(Texts, u8)>) {
+        let raw = raw.into_inner();
+        late.extend([&raw.key, &raw.may, &raw.not].map(|list| (list.clone(), 0)));
+        late.push((vec![raw.formula.clone()], 2));
+        let texts = |t: Texts| t.into_iter().map(Spanned::into_inner).collect();
+        let signs = Signs {
+            key: texts(raw.key),
+            may: texts(raw.may),
+            not: texts(raw.not),
+            provenance: r.provenance(raw.provenance, &self.sources),
+        };
+        self.signs.insert(raw.formula.into_inner(), signs);
+    }
+
+    /// Checks what findings (0), patterns (1) and formulas (2) were named before all were in.
     pub(crate) fn check_named(&self, ids: Texts, kind: u8, r: &mut Reader<'_>) {
-        if kind == 0 {
-            r.known(ids, &self.findings, "finding", FINDINGS);
-        } else {
-            r.known(ids, &self.patterns, "pattern", PATTERNS);
-        }
+        match kind {
+            0 => r.known(ids, &self.findings, "finding", FINDINGS),
+            1 => r.known(ids, &self.patterns, "pattern", PATTERNS),
+            _ => {
+                let formulas: BTreeMap<String, ()> = self.formulas.iter().map(|f| (f.id.clone(), ())).collect();
+                r.known(ids, &formulas, "formula", "a file under formulas/")
+            }
+        };
     }
 
     /// Words that name two findings.

@@ -9,7 +9,7 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 
 use crate::model::*;
-use crate::patterns::{RawFinding, RawFlag, RawPattern};
+use crate::patterns::{RawFinding, RawFlag, RawPattern, RawSigns};
 use crate::rules::{Condition, Jurisdiction, Known, Medicine, MedicineClass, RawRule};
 
 /// One file of data: its name below the data folder, and its text.
@@ -98,6 +98,8 @@ struct File {
     flag: Vec<Spanned<RawFlag>>,
     #[serde(default)]
     pattern: Vec<Spanned<RawPattern>>,
+    #[serde(default)]
+    presentation: Vec<Spanned<RawSigns>>,
 }
 
 #[derive(Deserialize)]
@@ -385,7 +387,7 @@ fn rank(file: &File) -> u8 {
         2
     } else {
         u8::from(
-            !file.pattern.is_empty() || !file.flag.is_empty() || !file.piece.is_empty() || !file.convention.is_empty(),
+            !file.pattern.is_empty() || !file.flag.is_empty() || !file.presentation.is_empty() || !file.piece.is_empty() || !file.convention.is_empty(),
         )
     }
 }
@@ -419,6 +421,9 @@ impl Library {
             }
             for raw in std::mem::take(&mut content.pattern) {
                 self.take_pattern(raw, &mut reader, &mut named);
+            }
+            for raw in std::mem::take(&mut content.presentation) {
+                self.take_signs(raw, &mut reader, &mut named);
             }
             names.extend(named.into_iter().map(|n| (file, n)));
             rules.extend(std::mem::take(&mut content.rule).into_iter().map(|rule| (file, rule)));

@@ -1,12 +1,16 @@
 //! Prints what the scripts under `tests/reference/` and `benches/` hold other libraries against, as JSON:
 //! `facts edges`, `facts names`, `facts sets`, `facts resolve` (names on standard input, one a line), and
-//! `facts trace N` (so many traces of one prescription, timed).
+//! `facts trace N` (so many traces of one prescription, timed), `facts models N` (so many changes for invented patients:
+//! what the solver was given, what it found, and how long a change with five proposals took).
 
 use std::io::{BufRead, stdin};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use fangwright_formula::{Conventions, Families, Mix, Tracer, read};
+use fangwright_materia::records::{ConditionKind, Form, Role};
 use fangwright_materia::{Materia, Resolution};
+use fangwright_pattern::{BaseItem, Customs, Solved, Wish, model_of, modify};
+use fangwright_safety::{Facts, Patient, Rulebook};
 use serde_json::{Value, json};
 
 fn main() {
@@ -18,8 +22,9 @@ fn main() {
         "sets" => sets(&m),
         "resolve" => resolve(&m),
         "trace" => trace(&m, std::env::args().nth(2).and_then(|n| n.parse().ok()).unwrap_or(100)),
+        "models" => models(&m, std::env::args().nth(2).and_then(|n| n.parse().ok()).unwrap_or(100)),
         _ => {
-            eprintln!("usage: facts edges|names|sets|resolve|trace [N]");
+            eprintln!("usage: facts edges|names|sets|resolve|trace|models [N]");
             std::process::exit(2);
         }
     };
@@ -126,4 +131,58 @@ fn trace(m: &Materia, count: usize) -> Value {
     let mut value = json!({ "rx": ids, "seconds": seconds, "found": found, "roles": roles, "ties": ties });
     m.spell_ids(&mut value);
     value
+}
+
+/// Changes of a random formula for one or two random patterns, for patients with random states, diseases and medicines.
+fn models(m: &Materia, count: usize) -> Value {
+    let book = Rulebook::new(m);
+    let customs = Customs::new(m);
+    let mut state = 1u64;
+    let mut below = |n: usize| {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        ((state >> 33) % n.max(1) as u64) as usize
+    };
+    let library = m.library();
+    let inside: Vec<_> = m.formulas().filter(|(_, f)| f.form == Form::Decoction && !f.patterns.is_empty()).collect();
+    let conditions: Vec<&String> =
+        library.safety.conditions.iter().filter(|(_, c)| c.kind != ConditionKind::Diet).map(|(id, _)| id).collect();
+    let medicines: Vec<&String> = library.safety.medicines.keys().collect();
+    let patterns: Vec<&String> = library.patterns.iter().filter(|(_, p)| !p.needs.is_empty()).map(|(id, _)| id).collect();
+    let all: Vec<Value> = (0..count)
+        .map(|_| {
+            let (ix, formula) = inside[below(inside.len())];
+            let mut wanted = vec![formula.patterns[below(formula.patterns.len())].clone()];
+            if below(2) == 0 {
+                wanted.push(patterns[below(patterns.len())].clone());
+            }
+            let patient = Patient {
+                age: Some((20 + below(70)).to_string()),
+                also: (0..below(3)).map(|_| conditions[below(conditions.len())].clone()).collect(),
+                medicines: Some((0..below(3)).map(|_| medicines[below(medicines.len())].clone()).collect()),
+                ..Patient::default()
+            };
+            let facts = Facts::new(&book, &patient).expect("the patient is well-formed");
+            let base = Mix::of_formula(m, ix)
+                .parts
+                .iter()
+                .map(|p| BaseItem { substance: p.substance, grams: p.grams, role: p.role.unwrap_or(Role::Assistant) })
+                .collect();
+            let wish = Wish { base, patterns: wanted.clone(), days: Some(14), ..Wish::default() };
+            let (model, _) = model_of(m, &book, &customs, &facts, &wish).expect("there is a need");
+            let started = Instant::now();
+            let solved = model.solve(&[], Duration::from_secs(20));
+            let alone = started.elapsed().as_secs_f64();
+            let started = Instant::now();
+            let modified = modify(m, &book, &customs, &facts, &wish, 5).expect("there is a need");
+            let whole = started.elapsed().as_secs_f64();
+            let cost = match solved {
+                Solved::Best(cost, _) => json!(cost),
+                Solved::Impossible => json!("impossible"),
+                Solved::OutOfTime => json!("out of time"),
+            };
+            json!({ "formula": formula.id, "patterns": wanted, "model": model, "cost": cost, "seconds": alone,
+                "whole": whole, "proposals": modified.proposals.len(), "proven": modified.proven })
+        })
+        .collect();
+    json!({ "models": all })
 }
