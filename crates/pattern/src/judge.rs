@@ -1,7 +1,9 @@
 //! From findings to patterns: single ones and sets of up to three, with their arithmetic, and the next question.
 
+use std::collections::BTreeSet;
+
 use fangwright_materia::records::Judging;
-use fangwright_materia::{FormulaIx, Materia};
+use fangwright_materia::{FormulaIx, Materia, SubstanceIx};
 use rustc_hash::FxHashMap;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -186,6 +188,8 @@ struct Given {
     /// Findings that forbid it.
     not: Vec<u16>,
     patterns: Vec<u16>,
+    /// How often the number of formulas built on it doubles.
+    doublings: i32,
 }
 
 /// How many patterns are looked at for sets: those with most points.
@@ -246,6 +250,14 @@ impl Judge {
                 given
             })
             .collect();
+        // Formulas that hold every ingredient of another, in whatever form, are built on it.
+        let roots: Vec<BTreeSet<SubstanceIx>> =
+            m.formulas().map(|(ix, _)| m.ingredients(ix).iter().map(|s| m.raw_form(*s)).collect()).collect();
+        let mut formulas = formulas;
+        for (given, own) in formulas.iter_mut().zip(&roots) {
+            let built = roots.iter().filter(|r| own.len() > 1 && own.is_subset(r)).count();
+            given.doublings = built.max(1).ilog2() as i32;
+        }
         let mut judge = Judge {
             ids,
             ties,
@@ -274,7 +286,9 @@ impl Judge {
         };
         let naming = |list: &Vec<(u16, Tie)>| list.iter().filter(|(_, t)| *t != Tie::Contrary).count();
         self.rarity = self.by_finding.iter().map(|l| rare(naming(l))).collect();
-        self.formula_rarity = self.formula_count.iter().map(|n| rare(*n)).collect();
+        let halvings = |n: usize| (self.formulas.len() / n.max(1)).max(1).ilog2() as i32;
+        self.formula_rarity =
+            self.formula_count.iter().map(|n| (halvings(*n) - weights.formula_common).max(1)).collect();
         self.weights = weights.clone();
     }
 
@@ -490,6 +504,7 @@ impl Judge {
                         sum += w.formula_missing;
                     }
                 }
+                sum += w.formula_base * given.doublings;
                 let pattern = given.patterns.iter().copied().max_by_key(|p| points[*p as usize]);
                 let best = pattern.map_or(0, |p| points[p as usize]);
                 let from_pattern = best * w.formula_pattern_percent / 100;
@@ -503,7 +518,11 @@ impl Judge {
                 })
             })
             .collect();
-        all.sort_by_key(|f| (-f.points, f.formula.0));
+        let of_pattern = |f: &FormulaRanked| {
+            let number = f.pattern.as_ref().and_then(|p| self.ids.binary_search(p).ok());
+            number.map_or(0, |p| points[p])
+        };
+        all.sort_by_cached_key(|f| (-f.points, -of_pattern(f), f.formula.0));
         all.truncate(20);
         all
     }

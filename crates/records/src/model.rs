@@ -578,6 +578,10 @@ pub struct Judging {
     pub formula_contrary: i32,
     /// A finding that the formula's record does not have.
     pub formula_unexplained: i32,
+    /// A finding counts once more each time the formulas that name it are halved, less this often.
+    pub formula_common: i32,
+    /// Each doubling of the number of formulas that are built on it.
+    pub formula_base: i32,
     /// Percent of the points of its best pattern that a formula gets.
     pub formula_pattern_percent: i32,
 }

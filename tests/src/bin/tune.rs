@@ -70,8 +70,8 @@ fn main() {
         ("formula_contrary", |w| &mut w.formula_contrary, &[0, -2, -4, -6, -8, -12]),
         ("formula_pattern_percent", |w| &mut w.formula_pattern_percent, &[0, 10, 20, 30, 40, 50, 70, 100]),
         ("implied", |w| &mut w.implied, &[0, 1, 2, 3, 4, 6]),
-        ("times_rare", |w| &mut w.times_rare, &[1, 2, 3, 4]),
-        ("times_uncommon", |w| &mut w.times_uncommon, &[1, 2, 3]),
+        ("formula_common", |w| &mut w.formula_common, &[-1, 0, 1, 2, 3, 4]),
+        ("formula_base", |w| &mut w.formula_base, &[0, 1, 2, 3, 4, 6]),
         ("formula_unexplained", |w| &mut w.formula_unexplained, &[0, -1, -2, -3, -4, -6]),
     ];
     for _ in 0..3 {
