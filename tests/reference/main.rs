@@ -3,6 +3,7 @@
 mod bei_yao;
 mod clauses;
 mod lin_yi;
+mod modify;
 mod names;
 mod safety;
 mod trade;

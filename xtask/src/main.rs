@@ -75,6 +75,9 @@ fn test() -> Result {
     {
         against(&python, facts, script)?;
     }
+    // The optimum of changes by another solver.
+    let models = facts(&["models", "100"], "facts-models.json")?;
+    run(Command::new(&python).arg(root().join("tests/reference/python/modify_cpsat.py")).stdin(File::open(models)?))?;
     // The same rules written once more in SQL.
     run(Command::new(&python)
         .arg(root().join("benches/check_vs_duckdb.py"))
@@ -85,13 +88,16 @@ fn test() -> Result {
     Ok(())
 }
 
+/// What `facts` prints with these words, in a file below the target folder.
+fn facts(words: &[&str], file: &str) -> Result<PathBuf> {
+    let path = target().join(file);
+    let status = Command::new(target().join("checked/facts")).args(words).stdout(File::create(&path)?).status()?;
+    if status.success() { Ok(path) } else { Err(format!("facts {words:?} failed").into()) }
+}
+
 /// Gives what `facts` prints to a script that holds another library against it.
-fn against(python: &Path, facts: &str, script: &str) -> Result {
-    let path = target().join(format!("facts-{facts}.json"));
-    let output = Command::new(target().join("checked/facts")).arg(facts).stdout(File::create(&path)?).status()?;
-    if !output.success() {
-        return Err(format!("facts {facts} failed").into());
-    }
+fn against(python: &Path, what: &str, script: &str) -> Result {
+    let path = facts(&[what], &format!("facts-{what}.json"))?;
     run(Command::new(python).arg(root().join("tests/reference/python").join(script)).stdin(File::open(&path)?))
 }
 
@@ -123,7 +129,10 @@ fn bench() -> Result {
     for script in ["names_vs_rapidfuzz.py", "trace_vs_python.py", "cold_start.py", "check_vs_duckdb.py"] {
         run(Command::new(&python).arg(root().join("benches").join(script)).current_dir(root()))?;
     }
-    Ok(())
+    run(cargo().args(["build", "--profile", "checked", "-p", "fangwright-checks", "--bin", "facts"]))?;
+    let models = facts(&["models", "500"], "facts-models-500.json")?;
+    let script = root().join("tests/reference/python/modify_cpsat.py");
+    run(Command::new(&python).arg(script).arg("--time").stdin(File::open(models)?))
 }
 
 /// What `fangwright schema` prints with these words after it.

@@ -1,7 +1,7 @@
 //! `differentiate` and `modify`: from what is found to patterns and formulas, and the best change for this patient.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use fangwright_amount::Rational;
@@ -260,7 +260,7 @@ fn substance(m: &Materia, name: &str) -> Result<SubstanceIx, Failure> {
 }
 
 /// Names in stock with their prices: a name a line, a price behind it where there is one.
-fn stock(m: &Materia, path: &PathBuf) -> Result<(BTreeSet<SubstanceIx>, BTreeMap<SubstanceIx, u32>), Failure> {
+fn stock(m: &Materia, path: &Path) -> Result<(BTreeSet<SubstanceIx>, BTreeMap<SubstanceIx, u32>), Failure> {
     let (mut held, mut prices) = (BTreeSet::new(), BTreeMap::new());
     for (number, line) in (1..).zip(text_of(path)?.lines()) {
         let line = line.trim();
@@ -445,7 +445,7 @@ fn modified_text(m: &Materia, base: Option<FormulaIx>, wish: &Wish, flags: &[Rai
     let w = &r.weights;
     wrap(
         &format!(
-            "Cost, a weighing of our own (modifying.toml): {} each that comes in, less up to {} where it is customary; taken out: chief {}, deputy {}, assistant {}, envoy {}; another dose {}; moves the wrong way {}, wrong side by nature {}, does harm here {}.",
+            "Cost, a weighing of our own (modifying.toml): {} each that comes in, less up to {} where it is customary; taken out: chief {}, deputy {}, assistant {}, envoy {}; another dose {}; moves the wrong way {}, wrong side by nature {}, does harm here {}, caution with this patient {}.",
             w.add,
             w.customary,
             w.remove_chief,
@@ -455,7 +455,8 @@ fn modified_text(m: &Materia, base: Option<FormulaIx>, wish: &Wish, flags: &[Rai
             w.redose,
             w.against_movement,
             w.against_nature,
-            w.unwanted_action
+            w.unwanted_action,
+            w.caution
         ),
         0,
         &mut text,

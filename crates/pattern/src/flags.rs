@@ -64,7 +64,10 @@ pub fn red_flags(m: &Materia, text: &str, who: &[&str]) -> Vec<Raised> {
             Some(w) => who.is_empty() || who.contains(&w),
         })
         .filter_map(|flag| {
-            let found: Vec<String> = flag.names.iter().filter(|n| stands(m, &text, n)).cloned().collect();
+            // The name of a flag is one of its phrases, unless it is made of several.
+            let own = [&flag.en, &flag.zh].into_iter().filter(|_| flag.all.is_empty());
+            let phrases = flag.names.iter().chain(own);
+            let found: Vec<String> = phrases.filter(|n| stands(m, &text, n)).cloned().collect();
             if !found.is_empty() {
                 return Some(Raised { flag: flag.clone(), by: found });
             }

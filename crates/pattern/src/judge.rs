@@ -233,7 +233,8 @@ impl Judge {
             .formulas()
             .map(|(_, f)| {
                 let mut given = Given { patterns: f.patterns.iter().filter_map(&number).collect(), ..Given::default() };
-                let list = |ids: &[String]| ids.iter().filter_map(|id| terms.by_id(id)).map(|f| f.0).collect::<Vec<_>>();
+                let list =
+                    |ids: &[String]| ids.iter().filter_map(|id| terms.by_id(id)).map(|f| f.0).collect::<Vec<_>>();
                 if let Some(signs) = library.signs.get(&f.id) {
                     given.findings.extend(list(&signs.may).into_iter().map(|f| (f, false)));
                     given.findings.extend(list(&signs.key).into_iter().map(|f| (f, true)));
@@ -400,7 +401,7 @@ impl Judge {
         let mut best: Vec<(i32, Vec<usize>)> = Vec::new();
         let mut keep = |set: &[usize]| {
             let mut sum = w.further_pattern * (set.len() as i32 - 1);
-            for f in 0..said.len() {
+            for (f, _) in said.iter().enumerate() {
                 let most = set.iter().map(|i| gain[*i][f]).max().unwrap_or(0);
                 sum += if most > 0 { most } else { w.unexplained };
             }
@@ -490,8 +491,7 @@ impl Judge {
                         sum += w.formula_not;
                     }
                     if spoken {
-                        let contrary =
-                            terms.against(FindingIx(*f)).any(|x| given.findings.get(&x.0) == Some(&true));
+                        let contrary = terms.against(FindingIx(*f)).any(|x| given.findings.get(&x.0) == Some(&true));
                         if contrary && !given.findings.contains_key(f) {
                             sum += w.formula_contrary;
                         }

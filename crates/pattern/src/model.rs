@@ -91,8 +91,7 @@ impl Model {
     /// where all can hold.
     pub fn conflict(&self, demands: usize, within: Duration) -> Vec<usize> {
         let possible = |asked: &[usize]| {
-            let rows: Vec<&Row> =
-                self.rows.iter().filter(|r| r.demand.is_none_or(|d| asked.contains(&d))).collect();
+            let rows: Vec<&Row> = self.rows.iter().filter(|r| r.demand.is_none_or(|d| asked.contains(&d))).collect();
             self.solve_rows(&rows, within) != Solved::Impossible
         };
         let mut kept: Vec<usize> = (0..demands).collect();

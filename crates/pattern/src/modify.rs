@@ -372,8 +372,8 @@ impl<'a> Search<'a> {
         Rational::new(scaled, n).filter(|g| g.is_positive())
     }
 
-    /// A rule of the upper two severities that this substance alone breaks for this patient.
-    fn forbidden(&self, s: SubstanceIx, grams: Option<Rational>, scratch: &mut Scratch) -> Option<String> {
+    /// The gravest rule that this substance alone breaks for this patient, where it is a caution or graver.
+    fn worst(&self, s: SubstanceIx, grams: Option<Rational>, scratch: &mut Scratch) -> Option<(Severity, String)> {
         let pots: Vec<Pot> = self.m.substance(s).pot.clone();
         let case = Case {
             portions: vec![Portion::new(s, grams, &pots, 0)],
@@ -383,7 +383,21 @@ impl<'a> Search<'a> {
         };
         let hits = self.book.scan(self.m, &case, self.facts, scratch);
         let worst = hits.iter().filter(|h| !self.book.is_gap(h)).min_by_key(|h| self.book.severity(h))?;
-        (self.book.severity(worst) <= Severity::Grave).then(|| self.book.rules()[worst.rule()].id.clone())
+        let severity = self.book.severity(worst);
+        (severity <= Severity::Caution).then(|| (severity, self.book.rules()[worst.rule()].id.clone()))
+    }
+
+    /// A rule of the upper two severities that it breaks.
+    fn forbidden(&self, s: SubstanceIx, grams: Option<Rational>, scratch: &mut Scratch) -> Option<String> {
+        self.worst(s, grams, scratch).filter(|(severity, _)| *severity <= Severity::Grave).map(|(_, rule)| rule)
+    }
+
+    /// Points for a caution that a rule asks for with this patient, with the rule.
+    fn caution(&self, s: SubstanceIx, grams: Option<Rational>) -> (i32, Option<String>) {
+        match self.worst(s, grams, &mut Scratch::default()) {
+            Some((Severity::Caution, rule)) => (self.weights.caution, Some(format!("caution: rule {rule}"))),
+            _ => (0, None),
+        }
     }
 
     /// Points for what speaks against a substance in these patterns, with the reasons.
@@ -395,7 +409,8 @@ impl<'a> Search<'a> {
         let wanted_up = self.direction.map(Tendency::is_upward).or(self.unwanted_way.map(|up| !up));
         if let Some(up) = wanted_up {
             let goes = way(self.m, s);
-            if goes == if up { -1 } else { 1 } {
+            // What comes for a need may move as it will: the demand on the whole holds it in check.
+            if goes == if up { -1 } else { 1 } && self.serves(s).is_empty() {
                 cost += w.against_movement;
                 let (moves, wanted) = if up { ("downward", "lifted") } else { ("upward", "brought down") };
                 why.push(format!("it moves {moves}, where the qi has to be {wanted}"));
@@ -429,7 +444,11 @@ impl<'a> Search<'a> {
             self.wish.base.iter().map(|b| self.customs.beside.get(&(s, b.substance)).copied().unwrap_or(0)).sum();
         let all = self.customs.in_all[s.0 as usize];
         let steps = |n: u32| (32 - n.leading_zeros()) as i32;
-        let points = (2 * steps(share) + steps(beside / 2) + steps(all / 8)).min(w.customary);
+        let of_patterns = if of == 0 { 0 } else { (6 * share).div_ceil(of) as i32 };
+        let mut points = (of_patterns + steps(share) + steps(beside / 2) + steps(all / 8)).min(w.customary);
+        if all < 3 {
+            points -= w.unheard;
+        }
         (
             points,
             format!("in {share} of {of} formulas for these patterns, {beside} times beside an ingredient of the base"),
@@ -499,7 +518,7 @@ impl<'a> Search<'a> {
                 continue;
             }
             let (against, _) = self.against(s);
-            let cost = w.add + against - self.custom(s).0;
+            let cost = w.add + against + self.caution(s, grams).0 - self.custom(s).0;
             choices.push(Choice { substance: s, grams, base: false, redosed: false, cost });
         }
         choices
@@ -712,7 +731,9 @@ impl<'a> Search<'a> {
             match fate {
                 Fate::Added => {
                     let (points, custom) = self.custom(c.substance);
-                    cost += w.add - points;
+                    let (care, rule) = self.caution(c.substance, c.grams);
+                    cost += w.add + care - points;
+                    why.extend(rule);
                     let names: Vec<String> = serves
                         .iter()
                         .map(|(n, k)| {

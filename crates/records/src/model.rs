@@ -463,6 +463,8 @@ pub struct Modifying {
     pub add: i32,
     /// The most that custom takes off from that.
     pub customary: i32,
+    /// Added where fewer than three formulas of the collection have it.
+    pub unheard: i32,
     /// The chief of the base goes out.
     pub remove_chief: i32,
     /// A deputy.
@@ -479,6 +481,8 @@ pub struct Modifying {
     pub against_nature: i32,
     /// One whose first or second action does harm in the pattern.
     pub unwanted_action: i32,
+    /// Added where a safety rule asks for caution with this patient.
+    pub caution: i32,
     /// A need is covered from this strength on: 3 is one substance of which it is the first action.
     pub strength_needed: i32,
     /// Most ingredients, unless the wish says otherwise.

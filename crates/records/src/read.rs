@@ -387,7 +387,11 @@ fn rank(file: &File) -> u8 {
         2
     } else {
         u8::from(
-            !file.pattern.is_empty() || !file.flag.is_empty() || !file.presentation.is_empty() || !file.piece.is_empty() || !file.convention.is_empty(),
+            !file.pattern.is_empty()
+                || !file.flag.is_empty()
+                || !file.presentation.is_empty()
+                || !file.piece.is_empty()
+                || !file.convention.is_empty(),
         )
     }
 }

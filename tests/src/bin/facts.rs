@@ -147,7 +147,8 @@ fn models(m: &Materia, count: usize) -> Value {
     let conditions: Vec<&String> =
         library.safety.conditions.iter().filter(|(_, c)| c.kind != ConditionKind::Diet).map(|(id, _)| id).collect();
     let medicines: Vec<&String> = library.safety.medicines.keys().collect();
-    let patterns: Vec<&String> = library.patterns.iter().filter(|(_, p)| !p.needs.is_empty()).map(|(id, _)| id).collect();
+    let patterns: Vec<&String> =
+        library.patterns.iter().filter(|(_, p)| !p.needs.is_empty()).map(|(id, _)| id).collect();
     let all: Vec<Value> = (0..count)
         .map(|_| {
             let (ix, formula) = inside[below(inside.len())];
