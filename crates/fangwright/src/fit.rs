@@ -228,10 +228,7 @@ fn judgement_text(m: &Materia, flags: &[Raised], present: &[String], j: &Judgeme
     text.push_str(&heading("Formulas"));
     for f in j.formulas.iter().take(8) {
         let matched: Vec<String> = f.matched.iter().map(|x| finding_name(m, x)).collect();
-        let by = f
-            .pattern
-            .as_ref()
-            .map_or(String::new(), |p| format!("; {} of them for {}", f.from_pattern, pattern_name(m, p)));
+        let by = f.pattern.as_ref().map_or(String::new(), |p| format!("; for {}", pattern_name(m, p)));
         hang(&format!("{:>4}  {}: {}{by}", f.points, formula_label(m, f.formula), matched.join(", ")), 2, 8, &mut text);
     }
     if !j.questions.is_empty() {

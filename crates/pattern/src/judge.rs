@@ -243,7 +243,7 @@ impl Judge {
                 // The record's own words count too: as key findings where nothing else is known.
                 let bare = given.findings.is_empty();
                 for text in f.findings.iter().chain(&f.tongue).chain(&f.pulse) {
-                    for (x, _) in terms.read(m, text).present {
+                    for (x, _) in terms.read_known(m, text).present {
                         given.findings.entry(x.0).or_insert(bare);
                     }
                 }

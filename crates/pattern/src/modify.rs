@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use fangwright_amount::Rational;
 use fangwright_formula::label;
-use fangwright_materia::records::{Form, Lean, Modifying, Pot, Role, Severity, Tendency};
+use fangwright_materia::records::{Form, Lean, Modifying, Pot, Role, RuleKind, Severity, Tendency};
 use fangwright_materia::{Materia, SubstanceIx};
 use fangwright_safety::{Case, Facts, Portion, Rulebook, Scratch};
 use rustc_hash::FxHashMap;
@@ -382,7 +382,12 @@ impl<'a> Search<'a> {
             ..Case::default()
         };
         let hits = self.book.scan(self.m, &case, self.facts, scratch);
-        let worst = hits.iter().filter(|h| !self.book.is_gap(h)).min_by_key(|h| self.book.severity(h))?;
+        // A paper that a border asks for is no caution for the body; a trade that is forbidden is one for all.
+        let counts = |h: &&fangwright_safety::Hit| {
+            let law = self.book.rules()[h.rule()].test.kind() == RuleKind::Law;
+            !self.book.is_gap(h) && !(law && self.book.severity(h) > Severity::Grave)
+        };
+        let worst = hits.iter().filter(counts).min_by_key(|h| self.book.severity(h))?;
         let severity = self.book.severity(worst);
         (severity <= Severity::Caution).then(|| (severity, self.book.rules()[worst.rule()].id.clone()))
     }

@@ -177,6 +177,15 @@ impl Terms {
 
     /// Reads findings from free text. Nothing is dropped in silence: what no finding goes by comes back.
     pub fn read(&self, m: &Materia, text: &str) -> Noted {
+        let mut noted = self.read_known(m, text);
+        for word in &mut noted.unread {
+            word.nearest = self.nearest(&word.text);
+        }
+        noted
+    }
+
+    /// The same, without looking for what an unread word may have meant.
+    pub(crate) fn read_known(&self, m: &Materia, text: &str) -> Noted {
         let mut noted = Noted::default();
         let mut at = 0;
         // A clause ends at a mark; a negation does not reach beyond it.
@@ -231,7 +240,7 @@ impl Terms {
                 let span = Span { start: place(from), end: place(until) };
                 let word = &text[span.start..span.end];
                 if !self.fillers.iter().any(|f| f == word) {
-                    noted.unread.push(UnreadWord { text: word.into(), span, nearest: self.nearest(word) });
+                    noted.unread.push(UnreadWord { text: word.into(), span, nearest: None });
                 }
             }
         };
@@ -304,7 +313,7 @@ impl Terms {
             if let Some(from) = unread.take() {
                 let span = span(from, until);
                 let word = text.get(span.start..span.end).unwrap_or_default().to_string();
-                noted.unread.push(UnreadWord { nearest: self.nearest(&word), text: word, span });
+                noted.unread.push(UnreadWord { text: word, span, nearest: None });
             }
         };
         let mut negated = false;
