@@ -106,4 +106,7 @@ fn clauses_name_their_formula() {
     show("Shang Han Lun, untouched half", untouched);
     let jin_gui = score("clauses-jin-gui.toml", |_| true);
     show("Jin Gui, untouched", jin_gui);
+    // Below what was reached (51.9 %, 74.0 %; 54.3 %, 72.9 %): the targets of 60 % and 90 % are not.
+    assert!(untouched.percent(untouched.first) >= 50.0 && untouched.percent(untouched.five) >= 70.0);
+    assert!(jin_gui.percent(jin_gui.first) >= 50.0 && jin_gui.percent(jin_gui.five) >= 70.0);
 }

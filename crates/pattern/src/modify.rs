@@ -385,7 +385,7 @@ impl<'a> Search<'a> {
         // A paper that a border asks for is no caution for the body; a trade that is forbidden is one for all.
         let counts = |h: &&fangwright_safety::Hit| {
             let law = self.book.rules()[h.rule()].test.kind() == RuleKind::Law;
-            !self.book.is_gap(h) && !(law && self.book.severity(h) > Severity::Grave)
+            !(self.book.is_gap(h) || law && self.book.severity(h) > Severity::Grave)
         };
         let worst = hits.iter().filter(counts).min_by_key(|h| self.book.severity(h))?;
         let severity = self.book.severity(worst);
