@@ -3,26 +3,10 @@
 //! Findings, formula and number of each clause were read in the books: 伤寒论 (Song edition) and 金匮要略方论. The data may be tuned
 //! on the clauses of the Shang Han Lun with an even number only; the odd ones and the whole Jin Gui are untouched.
 
+use fangwright_checks::clauses::Clauses;
 use fangwright_checks::facts;
 use fangwright_materia::Materia;
-use fangwright_pattern::{Judge, Presentation, Terms};
-use serde::Deserialize;
-
-#[derive(Deserialize)]
-struct Clauses {
-    clause: Vec<Clause>,
-}
-
-#[derive(Deserialize)]
-struct Clause {
-    number: u32,
-    found: Vec<String>,
-    #[serde(default)]
-    absent: Vec<String>,
-    formula: String,
-    #[serde(default)]
-    also: Vec<String>,
-}
+use fangwright_pattern::{Judge, Terms};
 
 /// How many clauses, and in how many the formula stands first, among three, among five; findings, and those unread.
 #[derive(Debug, Default, Clone, Copy)]
@@ -48,28 +32,11 @@ fn score(file: &str, wanted: impl Fn(u32) -> bool) -> Score {
     let mut s = Score::default();
     let loud = std::env::var_os("CLAUSES").is_some();
     for c in facts::<Clauses>(file).clause.iter().filter(|c| wanted(c.number)) {
-        let mut p = Presentation::default();
-        let mut lost = Vec::new();
-        for text in &c.found {
-            s.findings += 1;
-            let noted = terms.read(&m, text);
-            if !noted.unread.is_empty() {
-                s.unread += 1;
-                lost.push(text.clone());
-            }
-            p.present.extend(noted.present.iter().map(|x| x.0));
-            p.absent.extend(noted.absent.iter().map(|x| x.0));
-        }
-        for text in &c.absent {
-            p.absent.extend(terms.read(&m, text).present.iter().map(|x| x.0));
-        }
-        p.present.sort_unstable();
-        p.present.dedup();
+        let (p, lost) = c.presentation(&m, &terms);
+        s.findings += c.found.len() as u32;
+        s.unread += lost.len() as u32;
         let judged = judge.judge(&terms, &p, Vec::new());
-        let place = judged.formulas.iter().position(|f| {
-            let id = &m.formula(f.formula).id;
-            *id == c.formula || c.also.contains(id)
-        });
+        let place = judged.formulas.iter().position(|f| c.names(&m.formula(f.formula).id));
         s.clauses += 1;
         s.first += u32::from(place == Some(0));
         s.three += u32::from(place.is_some_and(|p| p < 3));
@@ -77,7 +44,7 @@ fn score(file: &str, wanted: impl Fn(u32) -> bool) -> Score {
         if loud && place != Some(0) {
             let best: Vec<String> =
                 judged.formulas.iter().take(5).map(|f| format!("{} {}", m.formula(f.formula).id, f.points)).collect();
-            println!("{} {:?} wants {} at {place:?}: {best:?}; unread {lost:?}", c.number, c.found, c.formula);
+            println!("{} {:?} wants {} at {place:?}: {best:?}; unread {lost:?}", c.number, c.found, c.formula());
         }
     }
     s

@@ -1,6 +1,7 @@
 //! Helpers for the checks from outside.
 
 pub mod binary;
+pub mod clauses;
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -2,15 +2,16 @@
 
 use std::path::Path;
 
-use fangwright_formula::{Families, family_svg, formula_label, read};
+use fangwright_formula::{Families, Mix, family_svg, formula_label, read};
 use fangwright_materia::FormulaIx;
+use fangwright_pattern::{Customs, Wish, modify};
 use fangwright_safety::{Facts, Patient, Rulebook};
 use serde::Deserialize;
 
-use crate::check;
 use crate::output::{self, DemoAnswer};
 use crate::render;
 use crate::run::{Failure, Session, out, trace_answer, write_file};
+use crate::{check, fit};
 
 #[derive(Deserialize)]
 struct Cases {
@@ -26,6 +27,10 @@ struct Case {
     days: Option<u32>,
     /// Where it is there, the prescription is checked as well.
     patient: Option<Patient>,
+    /// Where it is there, patterns are sought for it, and the prescription is the base of a change.
+    found: Option<String>,
+    #[serde(default)]
+    needs: Vec<String>,
 }
 
 /// Runs the demo. Always ends well: the mistakes in its last case are there to be shown.
@@ -35,6 +40,8 @@ pub fn run(s: &Session, pictures: Option<&Path>) -> Result<bool, Failure> {
     let m = s.m();
     let mut answers: Vec<DemoAnswer> = Vec::new();
     let book = Rulebook::new(m);
+    // What is found and changed, by the number of the case.
+    let mut texts: Vec<(usize, String)> = Vec::new();
     let mut bases: Vec<FormulaIx> = Vec::new();
     for case in &cases.case {
         let text = case.rx.trim().to_string();
@@ -53,18 +60,34 @@ pub fn run(s: &Session, pictures: Option<&Path>) -> Result<bool, Failure> {
                 Some(book.check(m, &checked, &facts, &[]))
             }
         };
-        answers.push(DemoAnswer { trace: answer, patient: case.patient.clone(), report });
+        let (mut judgement, mut modified) = (None, None);
+        if let (Some(found), Some(patient)) = (&case.found, &case.patient) {
+            let (judged, present) = fit::judged(m, found, &[], &[])?;
+            let facts = Facts::new(&book, patient).map_err(|e| Failure::from(e.to_string()))?;
+            let base = fit::base_of(m, &Mix::of_prescription(m, &answer.prescription, &s.conventions));
+            let wish = Wish { base, needs: case.needs.clone(), ..Wish::default() };
+            let changed =
+                modify(m, &book, &Customs::new(m), &facts, &wish, 2).map_err(|e| Failure::from(e.to_string()))?;
+            texts.push((answers.len(), fit::judgement_text(m, &[], &present, &judged)));
+            texts.push((answers.len(), fit::modified_text(m, None, &wish, &[], &changed)));
+            (judgement, modified) = (Some(judged), Some(changed));
+        }
+        answers.push(DemoAnswer { trace: answer, patient: case.patient.clone(), report, judgement, modified });
     }
     if s.json {
         output::print(m, &s.loaded.problems, "demo", answers);
         return Ok(true);
     }
     out("Fangwright: invented prescriptions, read and explained. Nobody in them exists.\n");
-    for (case, answer) in cases.case.iter().zip(&answers) {
+    for (number, (case, answer)) in cases.case.iter().zip(&answers).enumerate() {
         out(&render::heading(&format!("{}: {}", case.who, case.complaint)));
         let DemoAnswer { trace, report, .. } = answer;
         out(&render::prescription(s, &trace.input, &trace.prescription));
         out(&render::diagnostics(&trace.input, &trace.prescription.diagnostics));
+        if case.found.is_some() {
+            texts.iter().filter(|(of, _)| *of == number).for_each(|(_, text)| out(&format!("\n{text}")));
+            continue;
+        }
         match report {
             None => out(&render::trace_answer(s, trace)),
             Some(report) => out(&format!("\n{}", check::report(m, report, false))),

@@ -100,7 +100,12 @@ fn action_name(m: &Materia, id: &str) -> String {
 }
 
 /// Reads findings and judges them.
-fn judged(m: &Materia, text: &str, absent: &[String], unknown: &[String]) -> Result<(Judgement, Vec<String>), Failure> {
+pub fn judged(
+    m: &Materia,
+    text: &str,
+    absent: &[String],
+    unknown: &[String],
+) -> Result<(Judgement, Vec<String>), Failure> {
     let terms = Terms::new(m);
     let judge = Judge::new(m, &terms);
     let noted = terms.read(m, text);
@@ -170,7 +175,8 @@ fn flags_text(flags: &[Raised], text: &mut String) {
     }
 }
 
-fn judgement_text(m: &Materia, flags: &[Raised], present: &[String], j: &Judgement) -> String {
+/// A judgement as text.
+pub fn judgement_text(m: &Materia, flags: &[Raised], present: &[String], j: &Judgement) -> String {
     let mut text = String::new();
     flags_text(flags, &mut text);
     let names: Vec<String> = present.iter().map(|f| finding_name(m, f)).collect();
@@ -282,7 +288,7 @@ fn hundredths(price: Rational) -> Option<u32> {
 }
 
 /// Ingredients of the base with their offices.
-fn base_of(m: &Materia, mix: &Mix) -> Vec<BaseItem> {
+pub fn base_of(m: &Materia, mix: &Mix) -> Vec<BaseItem> {
     mix.parts
         .iter()
         .enumerate()
@@ -374,7 +380,8 @@ fn demand_text(m: &Materia, d: &Demand) -> String {
     }
 }
 
-fn modified_text(m: &Materia, base: Option<FormulaIx>, wish: &Wish, flags: &[Raised], r: &Modified) -> String {
+/// Proposals as text.
+pub fn modified_text(m: &Materia, base: Option<FormulaIx>, wish: &Wish, flags: &[Raised], r: &Modified) -> String {
     let mut text = String::new();
     flags_text(flags, &mut text);
     if let Some(base) = base {

@@ -84,6 +84,10 @@ pub struct DemoAnswer {
     pub patient: Option<Patient>,
     /// What the check found.
     pub report: Option<Report>,
+    /// Patterns and formulas, where findings are given.
+    pub judgement: Option<Judgement>,
+    /// The change of the prescription for what is needed.
+    pub modified: Option<Modified>,
 }
 
 /// `differentiate`.

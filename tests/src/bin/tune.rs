@@ -1,56 +1,23 @@
 //! Tries weights of the ranking on the clauses that may be used for it (even numbers of the Shang Han Lun).
 
+use fangwright_checks::clauses::Clauses;
 use fangwright_checks::facts;
 use fangwright_materia::Materia;
 use fangwright_materia::records::Judging;
-use fangwright_pattern::{Judge, Presentation, Terms};
-use serde::Deserialize;
-
-#[derive(Deserialize)]
-struct Clauses {
-    clause: Vec<Clause>,
-}
-
-#[derive(Deserialize)]
-struct Clause {
-    number: u32,
-    found: Vec<String>,
-    #[serde(default)]
-    absent: Vec<String>,
-    formula: String,
-    #[serde(default)]
-    also: Vec<String>,
-}
+use fangwright_pattern::{Judge, Terms};
 
 fn main() {
     let m = Materia::embedded();
     let terms = Terms::new(&m);
-    let cases: Vec<(Presentation, Vec<String>)> = facts::<Clauses>("clauses-shang-han-lun.toml")
-        .clause
-        .into_iter()
-        .filter(|c| c.number % 2 == 0)
-        .map(|c| {
-            let mut p = Presentation::default();
-            for text in &c.found {
-                let noted = terms.read(&m, text);
-                p.present.extend(noted.present.iter().map(|x| x.0));
-                p.absent.extend(noted.absent.iter().map(|x| x.0));
-            }
-            for text in &c.absent {
-                p.absent.extend(terms.read(&m, text).present.iter().map(|x| x.0));
-            }
-            p.present.sort_unstable();
-            p.present.dedup();
-            (p, [vec![c.formula], c.also].concat())
-        })
-        .collect();
+    let all = facts::<Clauses>("clauses-shang-han-lun.toml").clause;
+    let cases: Vec<_> = all.iter().filter(|c| c.number % 2 == 0).map(|c| (c.presentation(&m, &terms).0, c)).collect();
     let mut judge = Judge::new(&m, &terms);
     let start: Judging = m.library().judging.clone().expect("the data has weights");
     let score = |judge: &Judge| {
         let (mut one, mut three, mut five) = (0, 0, 0);
         for (p, right) in &cases {
             let ranked = judge.judge(&terms, p, Vec::new()).formulas;
-            let place = ranked.iter().position(|f| right.contains(&m.formula(f.formula).id));
+            let place = ranked.iter().position(|f| right.names(&m.formula(f.formula).id));
             one += i32::from(place == Some(0));
             three += i32::from(place.is_some_and(|x| x < 3));
             five += i32::from(place.is_some_and(|x| x < 5));
