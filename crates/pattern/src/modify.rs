@@ -518,12 +518,16 @@ impl<'a> Search<'a> {
                 continue;
             }
             let grams = self.middle(s);
-            if let Some(rule) = self.forbidden(s, grams, &mut scratch) {
-                reject(format!("rule {rule}"));
-                continue;
-            }
+            let care = match self.worst(s, grams, &mut scratch) {
+                Some((Severity::Caution, _)) => w.caution,
+                Some((_, rule)) => {
+                    reject(format!("rule {rule}"));
+                    continue;
+                }
+                None => 0,
+            };
             let (against, _) = self.against(s);
-            let cost = w.add + against + self.caution(s, grams).0 - self.custom(s).0;
+            let cost = w.add + against + care - self.custom(s).0;
             choices.push(Choice { substance: s, grams, base: false, redosed: false, cost });
         }
         choices

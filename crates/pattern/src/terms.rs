@@ -72,7 +72,7 @@ impl Terms {
         let number = |id: &String| ids.binary_search(id).ok().map(|i| i as u16);
         let mut names = FxHashMap::default();
         let mut longest = (1, 1);
-        for (i, (id, f)) in (0u16..).zip(&library.findings) {
+        for (i, (id, f)) in (0u16..).zip(library.findings.iter()) {
             let spelled = id.replace('-', " ");
             for name in [&f.zh, &f.en, &spelled].into_iter().chain(&f.names) {
                 let key = if name.chars().any(is_hanzi) {

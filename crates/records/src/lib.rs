@@ -14,10 +14,12 @@
 
 #[macro_use]
 mod model;
+mod later;
 mod patterns;
 mod read;
 mod rules;
 
+pub use later::Later;
 pub use model::*;
 pub use patterns::*;
 pub use read::{DataFile, Problem};

@@ -600,11 +600,11 @@ pub struct Library {
     /// Pattern id → pattern.
     pub patterns: BTreeMap<String, crate::patterns::Pattern>,
     /// Finding id → finding.
-    pub findings: BTreeMap<String, crate::patterns::Finding>,
+    pub findings: crate::later::Later<BTreeMap<String, crate::patterns::Finding>>,
     /// Formula id → what it is given for.
-    pub signs: BTreeMap<String, crate::patterns::Signs>,
+    pub signs: crate::later::Later<BTreeMap<String, crate::patterns::Signs>>,
     /// Red flags.
-    pub flags: Vec<crate::patterns::Flag>,
+    pub flags: crate::later::Later<Vec<crate::patterns::Flag>>,
     /// Shelves of substances.
     pub substance_shelves: BTreeMap<String, Label>,
     /// Shelves of formulas.
@@ -632,5 +632,5 @@ pub struct Library {
     /// Traditional characters, each with the simplified one.
     pub traditional: Vec<(char, char)>,
     /// Safety rules and what they speak of.
-    pub safety: crate::rules::SafetyData,
+    pub safety: crate::later::Later<crate::rules::SafetyData>,
 }

@@ -337,7 +337,7 @@ impl Library {
     /// Words that name two findings.
     pub(crate) fn check_finding_names(&self, mut say: impl FnMut(&Place, String, &str)) {
         let mut names: BTreeMap<String, &str> = BTreeMap::new();
-        for (id, f) in &self.findings {
+        for (id, f) in self.findings.iter() {
             let own: BTreeSet<String> = [&f.zh, &f.en].into_iter().chain(&f.names).map(|n| n.to_lowercase()).collect();
             for name in own {
                 if let Some(other) = names.insert(name.clone(), id)
