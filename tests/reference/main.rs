@@ -2,6 +2,7 @@
 
 mod bei_yao;
 mod clauses;
+mod flags;
 mod lin_yi;
 mod modify;
 mod names;

@@ -104,6 +104,8 @@ fn other_complaints_bring_what_practice_brings() {
     assert!(added.contains(&"mu-xiang".to_string()), "with pain: {added:?}");
     let (added, _) = b.first(&["regulate-qi", "transform-damp", "warm-interior"], &[]);
     assert!(added.contains(&"sha-ren".to_string()), "with cold: {added:?}");
+    let (added, _) = b.first(&["regulate-qi", "transform-damp", "warm-interior", "stop-pain"], &[]);
+    assert!(["mu-xiang", "sha-ren"].iter().all(|x| added.contains(&x.to_string())), "all in one: {added:?}");
     let (added, _) = b.first(&["stop-diarrhea"], &["spleen-deficiency-damp"]);
     assert!(all_of(&added, &["bai-bian-dou", "yi-yi-ren", "lian-zi"]), "diarrhoea from damp: {added:?}");
     let (added, _) = b.first(&["nourish-heart", "calm-spirit"], &[]);

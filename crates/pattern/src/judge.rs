@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use fangwright_materia::records::Judging;
 use fangwright_materia::{FormulaIx, Materia, SubstanceIx};
-use rustc_hash::FxHashMap;
+use rustc_hash::{FxHashMap, FxHashSet};
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -180,11 +180,24 @@ pub struct Judge {
     weights: Judging,
 }
 
+/// How firmly a formula is given for a finding.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Firm {
+    /// It is recognised by it.
+    Key,
+    /// It is given for it.
+    May,
+    /// One reader of two says so.
+    Seldom,
+}
+
 /// What a formula is given for.
 #[derive(Debug, Default)]
 struct Given {
-    /// Findings, and whether it is recognised by them.
-    findings: FxHashMap<u16, bool>,
+    /// Findings, and how firmly it is given for them.
+    findings: FxHashMap<u16, Firm>,
+    /// Plain findings of which it names a narrower kind only.
+    wider: FxHashSet<u16>,
     /// Findings that forbid it.
     not: Vec<u16>,
     patterns: Vec<u16>,
@@ -236,18 +249,21 @@ impl Judge {
                 let list =
                     |ids: &[String]| ids.iter().filter_map(|id| terms.by_id(id)).map(|f| f.0).collect::<Vec<_>>();
                 if let Some(signs) = library.signs.get(&f.id) {
-                    given.findings.extend(list(&signs.may).into_iter().map(|f| (f, false)));
-                    given.findings.extend(list(&signs.key).into_iter().map(|f| (f, true)));
+                    given.findings.extend(list(&signs.seldom).into_iter().map(|f| (f, Firm::Seldom)));
+                    given.findings.extend(list(&signs.may).into_iter().map(|f| (f, Firm::May)));
+                    given.findings.extend(list(&signs.key).into_iter().map(|f| (f, Firm::Key)));
                     given.not = list(&signs.not);
                 }
                 // The record's own words count too: as key findings where nothing else is known.
-                let bare = given.findings.is_empty();
+                let bare = if given.findings.is_empty() { Firm::Key } else { Firm::May };
                 for text in f.findings.iter().chain(&f.tongue).chain(&f.pulse) {
                     for (x, _) in terms.read_known(m, text).present {
                         given.findings.entry(x.0).or_insert(bare);
                     }
                 }
                 given.findings.keys().for_each(|f| count[*f as usize] += 1);
+                let wider = given.findings.keys().flat_map(|f| terms.implied(FindingIx(*f)));
+                given.wider = wider.map(|f| f.0).filter(|f| !given.findings.contains_key(f)).collect();
                 given
             })
             .collect();
@@ -256,7 +272,8 @@ impl Judge {
             m.formulas().map(|(ix, _)| m.ingredients(ix).iter().map(|s| m.raw_form(*s)).collect()).collect();
         let mut formulas = formulas;
         for (given, own) in formulas.iter_mut().zip(&roots) {
-            let built = roots.iter().filter(|r| own.len() > 1 && own.is_subset(r)).count();
+            // Two ingredients meet in many formulas by chance.
+            let built = roots.iter().filter(|r| own.len() > 2 && own.is_subset(r)).count();
             given.doublings = built.max(1).ilog2() as i32;
         }
         let mut judge = Judge {
@@ -308,8 +325,9 @@ impl Judge {
         if present && tie != Tie::Contrary { base * self.rarity[finding as usize] } else { base }
     }
 
-    /// Ranks patterns, sets and formulas, and finds the next questions.
-    pub fn judge(&self, terms: &Terms, p: &Presentation, unread: Vec<UnreadWord>) -> Judgement {
+    /// What counts as there (what was said first, then what it brings with it; and how much was said), what as absent, and
+    /// the points of every pattern.
+    fn weigh(&self, terms: &Terms, p: &Presentation) -> (Vec<u16>, usize, Vec<u16>, Vec<i32>) {
         let mut present: Vec<u16> = p.present.iter().map(|f| f.0).collect();
         // What a finding brings with it counts where it is not said itself, without the rarity of what was said.
         let said = present.len();
@@ -336,6 +354,18 @@ impl Judge {
                 points[*pattern as usize] += self.points(*tie, false, *f);
             }
         }
+        (present, said, absent, points)
+    }
+
+    /// Formulas alone, the strongest first.
+    pub fn formulas(&self, terms: &Terms, p: &Presentation) -> Vec<FormulaRanked> {
+        let (present, said, absent, points) = self.weigh(terms, p);
+        self.rank_formulas(terms, &present[..said], &present, &absent, &points)
+    }
+
+    /// Ranks patterns, sets and formulas, and finds the next questions.
+    pub fn judge(&self, terms: &Terms, p: &Presentation, unread: Vec<UnreadWord>) -> Judgement {
+        let (present, said, absent, points) = self.weigh(terms, p);
         let mut order: Vec<u16> = (0..self.ids.len() as u16).filter(|i| points[*i as usize] > 0).collect();
         order.sort_by_key(|i| (-points[*i as usize], *i));
         let open: Vec<u16> = p.unknown.iter().map(|f| f.0).collect();
@@ -478,10 +508,14 @@ impl Judge {
                 for (place, f) in present.iter().enumerate() {
                     let spoken = place < said.len();
                     match given.findings.get(f) {
-                        Some(key) => {
-                            let base = if *key { w.formula_key } else { w.formula_may };
-                            let here = base * self.formula_rarity[*f as usize];
+                        Some(firm) => {
+                            let here = self.formula_points(*firm, *f);
                             sum += if spoken { here } else { here.min(w.implied) };
+                            matched.push(terms.id(FindingIx(*f)).to_string());
+                        }
+                        // The patient's "cough" where the formula is for one kind of cough: it may be that kind.
+                        None if spoken && given.wider.contains(f) => {
+                            sum += w.formula_wider * self.formula_rarity[*f as usize];
                             matched.push(terms.id(FindingIx(*f)).to_string());
                         }
                         None if spoken => sum += w.formula_unexplained,
@@ -491,13 +525,13 @@ impl Judge {
                         sum += w.formula_not;
                     }
                     if spoken {
-                        let contrary = terms.against(FindingIx(*f)).any(|x| given.findings.get(&x.0) == Some(&true));
+                        let contrary = terms.against(FindingIx(*f)).any(|x| given.findings.get(&x.0) == Some(&Firm::Key));
                         if contrary && !given.findings.contains_key(f) {
                             sum += w.formula_contrary;
                         }
                     }
                 }
-                for f in given.findings.iter().filter(|(_, key)| **key).map(|(f, _)| f) {
+                for f in given.findings.iter().filter(|(_, firm)| **firm == Firm::Key).map(|(f, _)| f) {
                     if absent.contains(f) {
                         sum += w.formula_absent;
                     } else if !present.contains(f) {
@@ -525,6 +559,17 @@ impl Judge {
         all.sort_by_cached_key(|f| (-f.points, -of_pattern(f), f.formula.0));
         all.truncate(20);
         all
+    }
+
+    /// Points that a formula has for one of its findings: more for a rare one.
+    fn formula_points(&self, firm: Firm, finding: u16) -> i32 {
+        let w = &self.weights;
+        let each = match firm {
+            Firm::Key => w.formula_key,
+            Firm::May => w.formula_may,
+            Firm::Seldom => w.formula_seldom,
+        };
+        each * self.formula_rarity[finding as usize]
     }
 
     /// How likely a pattern makes an answer of yes; rough steps of our own.

@@ -5,7 +5,7 @@ mod flags;
 mod judge;
 mod terms;
 
-pub use flags::{Raised, red_flags};
+pub use flags::{Flags, Raised, red_flags};
 pub use judge::{
     Contradiction, FormulaRanked, Judge, Judgement, Presentation, Question, Ranked, Tie, Together, Weighed,
 };

@@ -22,6 +22,10 @@ pub struct Terms {
     against: Vec<Vec<u16>>,
     negations: Vec<String>,
     fillers: Vec<String>,
+    /// Phrases in hanzi that are not one finding.
+    others: FxHashMap<String, Other>,
+    /// Parts of the body that stand before what is wrong there, the longest first.
+    sites: Vec<String>,
     /// Characters behind which qualities stand without them.
     heads: Vec<char>,
 }
@@ -35,6 +39,16 @@ pub struct UnreadWord {
     pub span: Span,
     /// The finding whose name is nearest, if one is near.
     pub nearest: Option<String>,
+}
+
+/// What a phrase comes to that is not one finding.
+enum Other {
+    /// Several findings at once.
+    Several(Vec<u16>),
+    /// Nothing of the patient.
+    Nothing,
+    /// No finding, though parts of it look like one: it comes back unread as a whole.
+    Unread,
 }
 
 /// What a text says.
@@ -114,13 +128,31 @@ impl Terms {
             }
         }
         let words = &library.words;
+        let mut others = FxHashMap::default();
+        let mut other = |text: &str, what: Other| {
+            let key: String = text.chars().filter(|c| is_hanzi(*c)).map(|c| m.plain_char(c)).collect();
+            if !key.is_empty() {
+                longest.1 = longest.1.max(key.chars().count());
+                others.insert(key, what);
+            }
+        };
+        words.fillers.iter().filter(|f| f.chars().count() > 1).for_each(|f| other(f, Other::Nothing));
+        words.not_findings.iter().for_each(|g| other(g, Other::Unread));
+        words.joined.iter().for_each(|(text, ids)| other(text, Other::Several(list(ids))));
         Terms {
             names,
+            others,
             longest,
             implied,
             against,
             negations: words.negations.clone(),
             fillers: words.fillers.clone(),
+            sites: {
+                let mut sites: Vec<String> =
+                    words.sites.iter().map(|s| s.chars().map(|c| m.plain_char(c)).collect()).collect();
+                sites.sort_by_key(|s| std::cmp::Reverse(s.chars().count()));
+                sites
+            },
             heads: words.heads.iter().filter_map(|h| h.chars().next()).collect(),
             ids,
         }
@@ -225,12 +257,49 @@ impl Terms {
                 self.names.get(&key).map(|f| (n, *f))
             })
         };
+        let longest_other = |from: usize| {
+            (2..=self.longest.1.min(run.len() - from)).rev().find_map(|n| {
+                let key: String = run[from..from + n].iter().map(|(_, c)| *c).collect();
+                self.others.get(&key).map(|other| (n, other))
+            })
+        };
         // Behind `pulse`, `tongue` or `coating` single qualities follow without repeating it: 脉浮紧 is 脉浮 and 脉紧.
         let quality = |head: char, from: usize| {
             (1..=3.min(run.len() - from)).rev().find_map(|n| {
                 let rest: String = run[from..from + n].iter().map(|(_, c)| *c).collect();
                 let named = [format!("{head}{rest}"), format!("{rest}{head}")];
                 named.iter().find_map(|key| self.names.get(key)).map(|f| (n, *f))
+            })
+        };
+        // Old books join places and what is wrong there: 头目昏痛 is dizziness and pain of the head, and the eyes dim and sore.
+        let sites_at = |from: usize| {
+            let mut sites: Vec<&str> = Vec::new();
+            let mut at = from;
+            while sites.len() < 3
+                && let Some(site) = self.sites.iter().find(|site| {
+                    let n = site.chars().count();
+                    at + n <= run.len() && site.chars().zip(&run[at..]).all(|(a, (_, b))| a == *b)
+                })
+            {
+                sites.push(site);
+                at += site.chars().count();
+            }
+            (sites, at)
+        };
+        let joined = |from: usize| -> Option<(usize, Vec<u16>)> {
+            let (sites, mid) = sites_at(from);
+            // The whole of what follows as one quality, or cut in two.
+            (1..=4.min(run.len() - mid)).rev().find_map(|n| {
+                let part = |a: usize, b: usize| run[mid + a..mid + b].iter().map(|(_, c)| *c).collect::<String>();
+                let ways =
+                    std::iter::once(vec![part(0, n)]).chain((1..n).map(|cut| vec![part(0, cut), part(cut, n)]));
+                ways.filter(|qualities| sites.len() + qualities.len() > 2).find_map(|qualities| {
+                    let known = |site: &str, quality: &str| self.names.get(&format!("{site}{quality}")).copied();
+                    let every_site = sites.iter().all(|s| qualities.iter().any(|q| known(s, q).is_some()));
+                    let every_quality = qualities.iter().all(|q| sites.iter().any(|s| known(s, q).is_some()));
+                    let pairs = sites.iter().flat_map(|s| qualities.iter().filter_map(move |q| known(s, q)));
+                    (every_site && every_quality).then(|| (mid + n - from, pairs.collect()))
+                })
             })
         };
         let mut head: Option<char> = None;
@@ -247,6 +316,31 @@ impl Terms {
         let mut i = 0;
         while i < run.len() {
             let here = longest(i);
+            if let Some((n, other)) = longest_other(i)
+                && here.is_none_or(|(direct, _)| n > direct)
+            {
+                match other {
+                    Other::Unread => {
+                        unread.get_or_insert(i);
+                    }
+                    Other::Nothing => close(&mut unread, i, noted),
+                    Other::Several(all) => {
+                        close(&mut unread, i, noted);
+                        let span = Span { start: place(i), end: place(i + n) };
+                        all.iter().for_each(|f| self.note(*f, span, false, noted));
+                    }
+                }
+                i += n;
+                continue;
+            }
+            if let Some((n, all)) = joined(i)
+                && here.is_none_or(|(direct, _)| n > direct)
+            {
+                close(&mut unread, i, noted);
+                all.into_iter().for_each(|f| self.note(f, Span { start: place(i), end: place(i + n) }, false, noted));
+                i += n;
+                continue;
+            }
             if let Some(h) = head
                 && here.is_none_or(|(n, _)| n < 2)
                 && let Some((n, f)) = quality(h, i)

@@ -526,12 +526,27 @@ pub struct Words {
     /// Words that deny the finding behind them.
     #[serde(default)]
     pub negations: Vec<String>,
+    /// Those of them that reach over a few words (`no thoughts of …`).
+    #[serde(default)]
+    pub reaching: Vec<String>,
+    /// Phrases that begin with one of those and deny nothing that follows.
+    #[serde(default)]
+    pub no_denials: Vec<String>,
     /// Characters behind which qualities follow without them: pulse, tongue, coating.
     #[serde(default)]
     pub heads: Vec<String>,
     /// Words between findings that say nothing.
     #[serde(default)]
     pub fillers: Vec<String>,
+    /// Phrases that say several findings at once, and which.
+    #[serde(default)]
+    pub joined: BTreeMap<String, Vec<String>>,
+    /// Phrases that are no finding though parts of them look like one: diseases, causes, places.
+    #[serde(default)]
+    pub not_findings: Vec<String>,
+    /// Parts of the body that old books join before what is wrong there: 头目昏痛.
+    #[serde(default)]
+    pub sites: Vec<String>,
 }
 
 /// The arithmetic of patterns: whole numbers, a teaching aid of our own.
@@ -572,6 +587,8 @@ pub struct Judging {
     pub formula_key: i32,
     /// A further finding it is given for is there; rarity counts.
     pub formula_may: i32,
+    /// One for which only one of two readers gives it; rarity counts.
+    pub formula_seldom: i32,
     /// A finding that forbids it is there.
     pub formula_not: i32,
     /// A key finding is not mentioned.
@@ -580,6 +597,8 @@ pub struct Judging {
     pub formula_absent: i32,
     /// A finding contradicts a key finding.
     pub formula_contrary: i32,
+    /// For a plain finding of which the formula names a narrower kind, times its rarity.
+    pub formula_wider: i32,
     /// A finding that the formula's record does not have.
     pub formula_unexplained: i32,
     /// A finding counts once more each time the formulas that name it are halved, less this often.
@@ -603,6 +622,8 @@ pub struct Library {
     pub findings: crate::later::Later<BTreeMap<String, crate::patterns::Finding>>,
     /// Formula id → what it is given for.
     pub signs: crate::later::Later<BTreeMap<String, crate::patterns::Signs>>,
+    /// Groups of words that red flags are made of.
+    pub wordings: crate::later::Later<BTreeMap<String, Vec<String>>>,
     /// Red flags.
     pub flags: crate::later::Later<Vec<crate::patterns::Flag>>,
     /// Shelves of substances.

@@ -18,7 +18,7 @@ words! {
 }
 words! {
     /// How soon somebody has to be seen.
-    Urgency { Now = "now", Today = "today" }
+    Urgency { Now = "now", Today = "today", Soon = "soon" }
 }
 words! {
     /// The ordering of patterns that a pattern belongs to.
@@ -59,8 +59,9 @@ pub struct Flag {
     pub en: String,
     /// Phrases, any of which raises it.
     pub names: Vec<String>,
-    /// Lists of phrases of which each has to be met by one.
-    pub all: Vec<Vec<String>>,
+    /// Ways to raise it: in each, lists of phrases of which each has to be met by one. A phrase that ends in `*` is met by
+    /// every word that begins so.
+    pub ways: Vec<Vec<Vec<String>>>,
     /// Only for these: adult, child, pregnant.
     pub who: Option<String>,
     /// What it may be.
@@ -82,6 +83,8 @@ pub struct Signs {
     pub key: Vec<String>,
     /// Further findings it is given for.
     pub may: Vec<String>,
+    /// Findings for which only one of two readers gives it.
+    pub seldom: Vec<String>,
     /// Findings that forbid it or speak for its neighbour.
     pub not: Vec<String>,
     /// Where it is from.
@@ -152,6 +155,14 @@ pub(crate) struct RawFinding {
     against: Texts,
 }
 
+/// Words for one thing that several flags ask for.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RawWording {
+    pub(crate) id: String,
+    pub(crate) words: Vec<String>,
+}
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct RawFlag {
@@ -161,7 +172,7 @@ pub(crate) struct RawFlag {
     #[serde(default)]
     names: Vec<String>,
     #[serde(default)]
-    all: Vec<Vec<String>>,
+    ways: Vec<Vec<Texts>>,
     who: Option<Text>,
     why: String,
     #[serde(rename = "do")]
@@ -207,6 +218,8 @@ pub(crate) struct RawSigns {
     #[serde(default)]
     may: Texts,
     #[serde(default)]
+    seldom: Texts,
+    #[serde(default)]
     not: Texts,
     provenance: Vec<RawProvenance>,
 }
@@ -237,8 +250,17 @@ impl Library {
         let span = raw.span();
         let raw = raw.into_inner();
         r.id(&raw.id);
-        if raw.names.is_empty() && raw.all.is_empty() {
-            r.problem(span.clone(), format!("`{}` has no words", raw.id.get_ref()), "give `names` or `all`");
+        if raw.names.is_empty() && raw.ways.is_empty() {
+            r.problem(span.clone(), format!("`{}` has no words", raw.id.get_ref()), "give `names` or `ways`");
+        }
+        let mut ways = Vec::with_capacity(raw.ways.len());
+        for way in raw.ways {
+            let lists: Vec<Vec<String>> = way.into_iter().map(|list| self.worded(list, r)).collect();
+            if lists.iter().any(Vec::is_empty) || lists.is_empty() {
+                r.problem(span.clone(), format!("`{}` has an empty list", raw.id.get_ref()), "give it words or take it out");
+            } else {
+                ways.push(lists);
+            }
         }
         if let Some(who) = &raw.who
             && !matches!(who.get_ref().as_str(), "adult" | "child" | "pregnant")
@@ -250,7 +272,7 @@ impl Library {
             zh: raw.zh,
             en: raw.en,
             names: raw.names,
-            all: raw.all,
+            ways,
             who: raw.who.map(Spanned::into_inner),
             why: raw.why,
             action: raw.action,
@@ -260,6 +282,24 @@ impl Library {
         };
         self.flags.retain(|f| f.id != flag.id);
         self.flags.push(flag);
+    }
+
+    /// Phrases with every `@group` replaced by its words.
+    fn worded(&self, list: Texts, r: &mut Reader<'_>) -> Vec<String> {
+        let mut all = Vec::new();
+        for text in list {
+            match text.get_ref().strip_prefix('@') {
+                None => all.push(text.into_inner()),
+                Some(group) => match self.wordings.get(group) {
+                    Some(words) => all.extend(words.iter().cloned()),
+                    None => {
+                        let what = format!("`@{group}` is no group of words");
+                        r.problem(text.span(), what, "use the id of a [[wording]]");
+                    }
+                },
+            }
+        }
+        all
     }
 
     pub(crate) fn take_pattern(&mut self, raw: Spanned<RawPattern>, r: &mut Reader<'_>, late: &mut Vec<(Texts, u8)>) {
@@ -310,12 +350,13 @@ impl Library {
 
     pub(crate) fn take_signs(&mut self, raw: Spanned<RawSigns>, r: &mut Reader<'_>, late: &mut Vec<(Texts, u8)>) {
         let raw = raw.into_inner();
-        late.extend([&raw.key, &raw.may, &raw.not].map(|list| (list.clone(), 0)));
+        late.extend([&raw.key, &raw.may, &raw.seldom, &raw.not].map(|list| (list.clone(), 0)));
         late.push((vec![raw.formula.clone()], 2));
         let texts = |t: Texts| t.into_iter().map(Spanned::into_inner).collect();
         let signs = Signs {
             key: texts(raw.key),
             may: texts(raw.may),
+            seldom: texts(raw.seldom),
             not: texts(raw.not),
             provenance: r.provenance(raw.provenance, &self.sources),
         };

@@ -9,7 +9,7 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 
 use crate::model::*;
-use crate::patterns::{RawFinding, RawFlag, RawPattern, RawSigns};
+use crate::patterns::{RawFinding, RawFlag, RawPattern, RawSigns, RawWording};
 use crate::rules::{Condition, Jurisdiction, Known, Medicine, MedicineClass, RawRule};
 
 /// One file of data: its name below the data folder, and its text.
@@ -96,6 +96,8 @@ struct File {
     finding: Vec<Spanned<RawFinding>>,
     #[serde(default)]
     flag: Vec<Spanned<RawFlag>>,
+    #[serde(default)]
+    wording: Vec<RawWording>,
     #[serde(default)]
     pattern: Vec<Spanned<RawPattern>>,
     #[serde(default)]
@@ -389,6 +391,7 @@ fn rank(file: &File) -> u8 {
         u8::from(
             !file.pattern.is_empty()
                 || !file.flag.is_empty()
+                || !file.wording.is_empty()
                 || !file.presentation.is_empty()
                 || !file.piece.is_empty()
                 || !file.convention.is_empty(),
@@ -409,6 +412,11 @@ impl Library {
             }
         }
         parsed.sort_by_key(|(file, content)| (rank(content), file.name.clone()));
+        for (_, content) in &mut parsed {
+            for group in std::mem::take(&mut content.wording) {
+                self.wordings.insert(group.id, group.words);
+            }
+        }
         let mut seen = BTreeSet::new();
         let mut late = Vec::new();
         let mut rules = Vec::new();
@@ -928,6 +936,12 @@ impl Library {
             }
         };
         self.check_finding_names(&mut say);
+        let names = Place { file: "names/words.toml".into(), line: 1, own: false };
+        for (phrase, ids) in &self.words.joined {
+            for id in ids.iter().filter(|id| !self.findings.contains_key(*id)) {
+                say(&names, format!("`{phrase}` says `{id}`, which is no finding"), "use an id of a file under findings/");
+            }
+        }
         let formulas: BTreeMap<&str, &Formula> = self.formulas.iter().map(|f| (f.id.as_str(), f)).collect();
         for formula in &self.formulas {
             let Some(change) = &formula.change else { continue };

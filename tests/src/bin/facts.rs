@@ -1,7 +1,8 @@
 //! Prints what the scripts under `tests/reference/` and `benches/` hold other libraries against, as JSON:
 //! `facts edges`, `facts names`, `facts sets`, `facts resolve` (names on standard input, one a line), and
 //! `facts trace N` (so many traces of one prescription, timed), `facts models N` (so many changes for invented patients:
-//! what the solver was given, what it found, and how long a change with five proposals took).
+//! what the solver was given, what it found, and how long a change with five proposals took), and `facts unread` (phrases of
+//! findings on standard input, one a line: those that are not wholly read, with the words left over).
 
 use std::io::{BufRead, stdin};
 use std::time::{Duration, Instant};
@@ -9,7 +10,7 @@ use std::time::{Duration, Instant};
 use fangwright_formula::{Conventions, Families, Mix, Tracer, read};
 use fangwright_materia::records::{ConditionKind, Form, Role};
 use fangwright_materia::{Materia, Resolution};
-use fangwright_pattern::{BaseItem, Customs, Solved, Wish, model_of, modify};
+use fangwright_pattern::{BaseItem, Customs, Solved, Terms, Wish, model_of, modify};
 use fangwright_safety::{Facts, Patient, Rulebook};
 use serde_json::{Value, json};
 
@@ -22,13 +23,27 @@ fn main() {
         "sets" => sets(&m),
         "resolve" => resolve(&m),
         "trace" => trace(&m, std::env::args().nth(2).and_then(|n| n.parse().ok()).unwrap_or(100)),
+        "unread" => unread(&m),
         "models" => models(&m, std::env::args().nth(2).and_then(|n| n.parse().ok()).unwrap_or(100)),
         _ => {
-            eprintln!("usage: facts edges|names|sets|resolve|trace|models [N]");
+            eprintln!("usage: facts edges|names|sets|resolve|trace|models [N]|unread");
             std::process::exit(2);
         }
     };
     println!("{answer}");
+}
+
+/// Phrases of findings that the data does not wholly know.
+fn unread(m: &Materia) -> Value {
+    let terms = Terms::new(m);
+    let lines = stdin().lock().lines().map_while(Result::ok);
+    let left = lines.filter_map(|line| {
+        let noted = terms.read(m, &line);
+        let words: Vec<String> = noted.unread.iter().map(|u| u.text.clone()).collect();
+        let known: Vec<&str> = noted.present.iter().map(|x| terms.id(x.0)).collect();
+        (!words.is_empty()).then(|| json!({ "phrase": line, "unread": words, "read": known }))
+    });
+    Value::Array(left.collect())
 }
 
 /// The graph that the family is the least-cost arborescence of, and its total.
