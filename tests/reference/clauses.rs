@@ -1,9 +1,10 @@
 //! Clauses of two old books that name a formula for findings: does the ranking name it?
 //!
 //! Findings, formula and number of each clause were read in the books: 伤寒论 (Song edition) and 金匮要略方论. The data may be tuned
-//! on the clauses of the Shang Han Lun with an even number only; the odd ones and the whole Jin Gui are untouched.
+//! on the clauses of the Shang Han Lun with an even number only; each phrase was put into findings of the vocabulary by a reader who
+//! saw the phrases alone, in mixed order (`clause-words.tsv`); the odd ones and the whole Jin Gui are untouched.
 
-use fangwright_checks::clauses::Clauses;
+use fangwright_checks::clauses::{Clauses, words};
 use fangwright_checks::facts;
 use fangwright_materia::Materia;
 use fangwright_pattern::{Judge, Terms};
@@ -25,14 +26,16 @@ impl Score {
     }
 }
 
-fn score(file: &str, wanted: impl Fn(u32) -> bool) -> Score {
+fn score(file: &str, coded: bool, wanted: impl Fn(u32) -> bool) -> Score {
+    let words = words();
     let m = Materia::embedded();
     let terms = Terms::new(&m);
     let judge = Judge::new(&m, &terms);
     let mut s = Score::default();
     let loud = std::env::var_os("CLAUSES").is_some();
     for c in facts::<Clauses>(file).clause.iter().filter(|c| wanted(c.number)) {
-        let (p, lost) = c.presentation(&m, &terms);
+        let (read, lost) = c.presentation(&m, &terms);
+        let p = if coded { c.coded(&terms, &words) } else { read };
         s.findings += c.found.len() as u32;
         s.unread += lost.len() as u32;
         let judged = judge.judge(&terms, &p, Vec::new());
@@ -64,16 +67,19 @@ fn show(what: &str, s: Score) {
 
 #[test]
 fn clauses_name_their_formula() {
-    let tuned = score("clauses-shang-han-lun.toml", |n| n % 2 == 0);
-    show("Shang Han Lun, tuned half", tuned);
+    let even = |n: u32| n % 2 == 0;
+    show("Shang Han Lun, tuned half, coded", score("clauses-shang-han-lun.toml", true, even));
     if std::env::var_os("CLAUSES").is_some() {
         return;
     }
-    let untouched = score("clauses-shang-han-lun.toml", |n| n % 2 == 1);
-    show("Shang Han Lun, untouched half", untouched);
-    let jin_gui = score("clauses-jin-gui.toml", |_| true);
-    show("Jin Gui, untouched", jin_gui);
-    // Below what was reached (51.9 %, 74.0 %; 54.3 %, 72.9 %): the targets of 60 % and 90 % are not.
+    show("Shang Han Lun, tuned half, as the program reads it", score("clauses-shang-han-lun.toml", false, even));
+    let untouched = score("clauses-shang-han-lun.toml", true, |n| n % 2 == 1);
+    show("Shang Han Lun, untouched half, coded", untouched);
+    show("the same, as the program reads it", score("clauses-shang-han-lun.toml", false, |n| n % 2 == 1));
+    let jin_gui = score("clauses-jin-gui.toml", true, |_| true);
+    show("Jin Gui, untouched, coded", jin_gui);
+    show("the same, as the program reads it", score("clauses-jin-gui.toml", false, |_| true));
+    // Floors a little below what was reached; docs/data-review.md tells the figures and the targets (60 % and 90 %).
     assert!(untouched.percent(untouched.first) >= 50.0 && untouched.percent(untouched.five) >= 70.0);
     assert!(jin_gui.percent(jin_gui.first) >= 50.0 && jin_gui.percent(jin_gui.five) >= 70.0);
 }

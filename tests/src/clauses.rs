@@ -1,5 +1,7 @@
 //! Clauses of old books that name a formula for findings, as the ranking sees them.
 
+use std::collections::BTreeMap;
+
 use fangwright_materia::Materia;
 use fangwright_pattern::{Presentation, Terms};
 use serde::Deserialize;
@@ -37,7 +39,30 @@ impl Clause {
         &self.formula
     }
 
-    /// Its findings, and the phrases that were not wholly read.
+    /// Its findings in the words of the vocabulary, as a reader coded each phrase who saw neither clause nor formula
+    /// (`clause-words.tsv`; `!` for what is said not to be there).
+    ///
+    /// # Panics
+    /// If a phrase was not coded, or as something that the vocabulary lacks.
+    pub fn coded(&self, terms: &Terms, words: &BTreeMap<String, String>) -> Presentation {
+        let mut p = Presentation::default();
+        let each = self.found.iter().map(|t| (t, true)).chain(self.absent.iter().map(|t| (t, false)));
+        for (text, there) in each {
+            let code = words.get(text).unwrap_or_else(|| panic!("`{text}` is not coded"));
+            for id in code.split('+').filter(|id| *id != "-") {
+                let (id, said) = id.strip_prefix('!').map_or((id, true), |id| (id, false));
+                let finding = terms.by_id(id).unwrap_or_else(|| panic!("`{text}`: no finding `{id}`"));
+                if said == there { &mut p.present } else { &mut p.absent }.push(finding);
+            }
+        }
+        for list in [&mut p.present, &mut p.absent] {
+            list.sort_unstable();
+            list.dedup();
+        }
+        p
+    }
+
+    /// Its findings as the program reads the words of the book, and the phrases that were not wholly read.
     pub fn presentation(&self, m: &Materia, terms: &Terms) -> (Presentation, Vec<&str>) {
         let mut p = Presentation::default();
         let mut unread = Vec::new();
@@ -56,4 +81,13 @@ impl Clause {
         p.present.dedup();
         (p, unread)
     }
+}
+
+/// The coding of every phrase.
+///
+/// # Panics
+/// If the table is not there.
+pub fn words() -> BTreeMap<String, String> {
+    let text = std::fs::read_to_string(crate::reference().join("clause-words.tsv")).expect("the coding is there");
+    text.lines().filter_map(|l| l.split_once('\t')).map(|(a, b)| (a.into(), b.into())).collect()
 }

@@ -14,8 +14,9 @@ use crate::render::{hang, heading, pad, wrap};
 use crate::run::{Failure, Session, file, formula, out, read_input};
 use crate::{Input, batch, cautions};
 
+/// A case: a prescription, a patient, and what was set aside.
 #[derive(Args)]
-pub struct CheckArgs {
+pub struct CaseArgs {
     #[command(flatten)]
     input: Input,
     /// A formula of the collection, at its usual dose.
@@ -24,12 +25,6 @@ pub struct CheckArgs {
     /// The whole case as JSON, such as an earlier `--json` answer's `case`.
     #[arg(long, value_name = "FILE")]
     case: Option<PathBuf>,
-    /// decoction (default), powder, draft, pill, paste, wine, granules or external.
-    #[arg(long)]
-    form: Option<String>,
-    /// For granules: grams of raw drug in one gram, such as 5.
-    #[arg(long, value_name = "NUMBER")]
-    granule_ratio: Option<String>,
     /// For how many days it is taken.
     #[arg(long)]
     days: Option<u32>,
@@ -47,6 +42,18 @@ pub struct CheckArgs {
     /// Who sets aside.
     #[arg(long, value_name = "NAME")]
     by: Option<String>,
+}
+
+#[derive(Args)]
+pub struct CheckArgs {
+    #[command(flatten)]
+    case: CaseArgs,
+    /// decoction (default), powder, draft, pill, paste, wine, granules or external.
+    #[arg(long)]
+    form: Option<String>,
+    /// For granules: grams of raw drug in one gram, such as 5.
+    #[arg(long, value_name = "NUMBER")]
+    granule_ratio: Option<String>,
     /// Check a file of prescriptions: JSON lines, or Parquet.
     #[arg(long, value_name = "FILE")]
     batch: Option<PathBuf>,
@@ -155,7 +162,7 @@ fn yes_no(text: Option<&String>, option: &str) -> Result<Option<bool>, Failure> 
     }
 }
 
-fn number(text: Option<&String>) -> Result<Option<Exact>, Failure> {
+pub fn number(text: Option<&String>) -> Result<Option<Exact>, Failure> {
     match text {
         None => Ok(None),
         Some(t) => t.parse::<Rational>().map(|n| Some(Exact(n))).map_err(|e| e.to_string().into()),
@@ -169,7 +176,7 @@ fn add(list: &mut Option<Vec<String>>, more: Vec<String>, whole: bool) {
     }
 }
 
-fn json<'a, T: serde::Deserialize<'a>>(text: &'a str, name: &str) -> Result<T, Failure> {
+pub fn json<'a, T: serde::Deserialize<'a>>(text: &'a str, name: &str) -> Result<T, Failure> {
     serde_json::from_str(text).map_err(|e| {
         format!("{name}:{}:{}: {e}; `fangwright schema check` shows the shape", e.line(), e.column()).into()
     })
@@ -216,7 +223,7 @@ impl PatientArgs {
 }
 
 /// The rulebook in force, or the part of it that is asked for.
-fn book(m: &Materia, topics: &[String]) -> Result<Rulebook, Failure> {
+pub fn book(m: &Materia, topics: &[String]) -> Result<Rulebook, Failure> {
     let all = &m.library().safety.rules;
     for topic in topics {
         if !all.iter().any(|r| r.topic == *topic) {
@@ -226,12 +233,29 @@ fn book(m: &Materia, topics: &[String]) -> Result<Rulebook, Failure> {
     Ok(Rulebook::of(m, |r| topics.is_empty() || topics.contains(&r.topic)))
 }
 
-pub fn run(s: &Session, args: CheckArgs) -> Result<i32, Failure> {
+/// A case that was read and checked.
+pub struct Checked {
+    /// What was checked.
+    pub case: Case,
+    /// The same, as it can be given back.
+    pub input: CaseInput<'static>,
+    /// What was found.
+    pub report: Report,
+    /// What is printed before the report.
+    pub shown: String,
+    /// Whether everything was understood.
+    pub good: bool,
+}
+
+/// Reads a case and checks it, in a form.
+pub fn checked(
+    s: &Session,
+    book: &Rulebook,
+    args: CaseArgs,
+    form: Option<Form>,
+    granule_ratio: Option<Exact>,
+) -> Result<Checked, Failure> {
     let m = s.m();
-    let book = book(m, &args.topic)?;
-    if let Some(path) = &args.batch {
-        return batch::run(s, &book, path, args.out.as_deref(), args.threads);
-    }
     let mut input: CaseInput<'static> = match &args.case {
         Some(path) => {
             let held = text_of(path)?;
@@ -242,14 +266,8 @@ pub fn run(s: &Session, args: CheckArgs) -> Result<i32, Failure> {
         }
         None => CaseInput::default(),
     };
-    if let Some(word) = &args.form {
-        let form = Form::from_word(word).ok_or_else(|| {
-            let words: Vec<&str> = Form::ALL.iter().map(|f| f.word()).collect();
-            format!("`{word}` is no form; the forms are {}", words.join(", "))
-        })?;
-        input.form = Some(form);
-    }
-    input.granule_ratio = number(args.granule_ratio.as_ref())?.or(input.granule_ratio);
+    input.form = form.or(input.form);
+    input.granule_ratio = granule_ratio.or(input.granule_ratio);
     input.days = args.days.or(input.days);
     let mut patient = args.patient.over(input.patient.take().unwrap_or_default())?;
     patient.patterns.extend(args.patterns.iter().cloned());
@@ -315,11 +333,23 @@ pub fn run(s: &Session, args: CheckArgs) -> Result<i32, Failure> {
     case.form = input.form;
     case.ratio = input.granule_ratio.map(|r| r.0);
     case.days = input.days.or(case.days);
-    let facts = Facts::new(&book, &patient).map_err(|e| e.to_string())?;
+    let facts = Facts::new(book, &patient).map_err(|e| e.to_string())?;
     let report = book.check(m, &case, &facts, &input.overrides);
-    let stands = report.stands();
     input.days = case.days;
     input.patient = Some(patient);
+    Ok(Checked { case, input, report, shown, good })
+}
+
+pub fn run(s: &Session, args: CheckArgs) -> Result<i32, Failure> {
+    let m = s.m();
+    let book = book(m, &args.topic)?;
+    if let Some(path) = &args.batch {
+        return batch::run(s, &book, path, args.out.as_deref(), args.threads);
+    }
+    let form = form_of(args.form.as_deref())?;
+    let ratio = number(args.granule_ratio.as_ref())?;
+    let Checked { input, report, shown, good, .. } = checked(s, &book, args.case, form, ratio)?;
+    let stands = report.stands();
     if s.json {
         s.print("check", CheckAnswer { case: input, report, stands });
     } else {
@@ -331,6 +361,15 @@ pub fn run(s: &Session, args: CheckArgs) -> Result<i32, Failure> {
         wrapped_caution();
     }
     Ok(if stands { 3 } else { i32::from(!good) })
+}
+
+/// The form that a word means.
+pub fn form_of(word: Option<&str>) -> Result<Option<Form>, Failure> {
+    let Some(word) = word else { return Ok(None) };
+    Form::from_word(word).map(Some).ok_or_else(|| {
+        let words: Vec<&str> = Form::ALL.iter().map(|f| f.word()).collect();
+        format!("`{word}` is no form; the forms are {}", words.join(", ")).into()
+    })
 }
 
 fn wrapped_caution() {

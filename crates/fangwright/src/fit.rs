@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use fangwright_amount::Rational;
 use fangwright_formula::{Mix, Tracer, formula_label, label};
-use fangwright_materia::records::{Form, Role};
+use fangwright_materia::records::Role;
 use fangwright_materia::{FormulaIx, Materia, Resolution, SubstanceIx};
 use fangwright_pattern::{
     BaseItem, Customs, Demand, Fate, Judge, Judgement, Modified, Presentation, Raised, Terms, Tie, Wish, modify,
@@ -335,10 +335,7 @@ pub fn modify_command(s: &Session, args: ModifyArgs) -> Result<bool, Failure> {
         None => Ok(None),
         Some(t) => t.parse::<Rational>().map(Some).map_err(|e| Failure::from(e.to_string())),
     };
-    let form = match &args.form {
-        None => None,
-        Some(word) => Some(Form::from_word(word).ok_or_else(|| format!("`{word}` is no form"))?),
-    };
+    let form = crate::check::form_of(args.form.as_deref())?;
     let wish = Wish {
         base: base_of(m, &mix),
         patterns,

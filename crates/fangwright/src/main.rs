@@ -1,15 +1,18 @@
 //! The command line: thin commands over the crates.
 
 mod batch;
+mod book;
 mod cautions;
 mod check;
 mod demo;
+mod dispense;
 mod fit;
 mod output;
 mod own;
 mod parquet_in;
 mod render;
 mod run;
+mod shelf;
 
 use std::path::PathBuf;
 
@@ -74,6 +77,15 @@ enum Command {
     Differentiate(fit::DifferentiateArgs),
     /// Change a formula so that it fits what is needed, at the least cost and within every rule.
     Modify(Box<fit::ModifyArgs>),
+    /// Turn a checked prescription into packs, a cooking plan, lots, a price, and pages to print. Exit code 3: a finding stands.
+    Dispense(Box<dispense::DispenseArgs>),
+    /// Keep the book of stock: products, lots, counts, recalls, orders.
+    Stock(Box<shelf::StockArgs>),
+    /// Write the templates of the pages into a folder, for a clinic to change.
+    Templates {
+        /// The folder.
+        into: PathBuf,
+    },
     /// List, search and explain the safety rules.
     Rules(check::RulesArgs),
     /// Compare two formulas or prescriptions: what changed, and why it fits.

@@ -5,6 +5,7 @@ use fangwright_formula::{Blend, Diagnostic, Difference, Family, Prescription, Pr
 use fangwright_materia::records::{Formula, Rule, Substance};
 use fangwright_materia::{FormulaIx, Materia, Resolution, SubstanceIx};
 use fangwright_pattern::{Judgement, Modified, Raised};
+use fangwright_dispense::{Bill, Entry, LotState, Pick, Plan, Reorder};
 use fangwright_safety::{CaseInput, Patient, Report};
 use schemars::{JsonSchema, Schema, schema_for};
 use serde::Serialize;
@@ -114,6 +115,69 @@ pub struct ModifyAnswer {
     pub flags: Vec<Raised>,
     /// The proposals.
     pub modified: Modified,
+}
+
+/// A page that was written.
+#[derive(Serialize, JsonSchema)]
+pub struct Printed {
+    /// prescription, worksheet, label or sheet.
+    pub page: String,
+    /// Where.
+    pub file: String,
+    /// How large.
+    pub bytes: usize,
+}
+
+/// `dispense`.
+#[derive(Serialize, JsonSchema)]
+pub struct DispenseAnswer {
+    /// The case as it was checked; can be given back.
+    pub case: CaseInput<'static>,
+    /// The safety check.
+    pub report: Report,
+    /// Whether a finding of the upper two severities stands; then there is no plan.
+    pub stands: bool,
+    /// The plan.
+    pub plan: Option<Plan>,
+    /// The bill, where prices were given.
+    pub bill: Option<Bill>,
+    /// Dispensing number.
+    pub number: Option<String>,
+    /// Pages that were written.
+    pub pages: Vec<Printed>,
+}
+
+/// `stock`: what was asked, or the entry that was made.
+#[derive(Serialize, JsonSchema)]
+pub struct StockAnswer {
+    /// Entries that were made.
+    pub made: Vec<Entry>,
+    /// Lots.
+    pub lots: Vec<LotState>,
+    /// What has to be ordered.
+    pub reorder: Vec<Reorder>,
+    /// Who had a lot: dispensing number, person, day, grams.
+    pub had: Vec<Had>,
+    /// Lots in a bag.
+    pub bag: Vec<Pick>,
+    /// Stocktaking: lots whose count differs, with the grams in the book.
+    pub differ: Vec<(Pick, Rational)>,
+    /// Lots that should be there and were not counted.
+    pub missed: Vec<LotState>,
+}
+
+/// Somebody who had a lot.
+#[derive(Serialize, JsonSchema)]
+pub struct Had {
+    /// Dispensing number.
+    pub dispensing: String,
+    /// The person; none where it is only set aside.
+    pub patient: Option<String>,
+    /// The day.
+    #[schemars(with = "Option<String>")]
+    pub day: Option<jiff::civil::Date>,
+    /// Grams of the lot.
+    pub grams: Rational,
 }
 
 /// `rules`.
@@ -283,6 +347,8 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
         ("check", schema_for!(Envelope<CheckAnswer>)),
         ("differentiate", schema_for!(Envelope<DifferentiateAnswer>)),
         ("modify", schema_for!(Envelope<ModifyAnswer>)),
+        ("dispense", schema_for!(Envelope<DispenseAnswer>)),
+        ("stock", schema_for!(Envelope<StockAnswer>)),
         ("rules", schema_for!(Envelope<RulesAnswer>)),
         ("batch", schema_for!(Envelope<BatchAnswer>)),
         ("compare", schema_for!(Envelope<CompareAnswer>)),
@@ -302,7 +368,7 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
 pub fn print<T: Serialize>(m: &Materia, own: &[fangwright_materia::records::Problem], command: &str, result: T) {
     let envelope = Envelope {
         schema: format!("fangwright/{command}/1"),
-        caution: if matches!(command, "check" | "batch" | "differentiate" | "modify") {
+        caution: if matches!(command, "check" | "batch" | "differentiate" | "modify" | "dispense") {
             cautions::CHECK
         } else {
             cautions::SHORT

@@ -17,7 +17,7 @@ use crate::output::{
     PatternsAnswer, ReadAnswer, ShowAnswer, TraceAnswer, Weighed,
 };
 use crate::own::Loaded;
-use crate::{Cli, Command, Input, check, demo, fit, output, own, render};
+use crate::{Cli, Command, Input, check, demo, dispense, fit, output, own, render, shelf};
 
 /// What went wrong, with its place in the input where it has one.
 pub struct Failure {
@@ -73,6 +73,7 @@ pub fn run(cli: Cli) -> i32 {
     let session = Session { loaded, conventions, json };
     let done = match cli.command {
         Command::Check(args) => check::run(&session, *args),
+        Command::Dispense(args) => dispense::run(&session, *args),
         other => command(&session, other).map(|good| i32::from(!good)),
     };
     match done {
@@ -95,7 +96,11 @@ pub fn run(cli: Cli) -> i32 {
 /// `Ok(false)`: the answer was given, but the input has errors in it.
 fn command(s: &Session, command: Command) -> Result<bool, Failure> {
     match command {
-        Command::Check(_) => unreachable!("`run` takes it, as it has exit codes of its own"),
+        Command::Check(_) | Command::Dispense(_) => {
+            unreachable!("`run` takes them, as they have exit codes of their own")
+        }
+        Command::Stock(args) => shelf::run(s, &args),
+        Command::Templates { into } => dispense::templates(&into),
         Command::Rules(args) => check::rules(s, &args),
         Command::Differentiate(args) => fit::differentiate(s, &args),
         Command::Modify(args) => fit::modify_command(s, *args),

@@ -33,15 +33,23 @@ pub struct Flags {
     denials: Vec<String>,
     reaching: Vec<String>,
     no_denials: Vec<String>,
+    denying: Vec<String>,
 }
 
 /// Stands for a mark that ends a clause, in plain text.
 const STOP: char = '|';
 
+/// Stands for the end of a sentence.
+const END: char = '¶';
+
+/// After these a denial does not hold any more.
+const TURNS: [&str; 5] = [" but ", " complains ", " however ", "但", "主诉"];
+
 /// How many words of English a denial reaches over.
 const REACH: usize = 3;
 
-/// Lower case, simplified, one space between words and at both ends; marks that end a clause become [`STOP`].
+/// Lower case, simplified, one space between words and at both ends; marks that end a clause become [`STOP`], those that
+/// end a sentence [`END`].
 fn plain(m: &Materia, text: &str) -> String {
     let mut out = String::from(" ");
     for c in text.to_lowercase().chars() {
@@ -49,7 +57,9 @@ fn plain(m: &Materia, text: &str) -> String {
             out.push(m.plain_char(c));
         } else if c.is_alphanumeric() {
             out.push(c);
-        } else if matches!(c, ',' | ';' | '.' | '，' | '。' | '；' | '\n' | '!' | '?' | '！' | '？') {
+        } else if matches!(c, '.' | '。' | ';' | '；' | '\n' | '!' | '?' | '！' | '？') {
+            out.push_str(if out.ends_with(' ') { "¶ " } else { " ¶ " });
+        } else if matches!(c, ',' | '，') {
             out.push_str(if out.ends_with(' ') { "| " } else { " | " });
         } else if c == '、' {
             out.push(c);
@@ -95,11 +105,21 @@ impl Flags {
             denials: words.negations.clone(),
             reaching: words.reaching.clone(),
             no_denials: words.no_denials.clone(),
+            denying: words.denying.clone(),
         }
     }
 
     fn is_denied(&self, before: &str, hanzi: bool) -> bool {
-        let clause = before.rsplit(STOP).next().unwrap_or_default();
+        // 否认 and `denies` hold for a whole sentence with its list.
+        let sentence = before.rsplit(END).next().unwrap_or_default();
+        let begins = |d: &String| {
+            let at = sentence.rfind(d.as_str());
+            at.is_some_and(|at| d.chars().any(is_hanzi) || sentence[..at].ends_with(' '))
+        };
+        if self.denying.iter().any(begins) && !TURNS.iter().any(|t| sentence.contains(t)) {
+            return true;
+        }
+        let clause = before.rsplit([STOP, END]).next().unwrap_or_default();
         // A space parts two things in hanzi (过敏史：无 胸痛).
         let near = if hanzi { clause } else { clause.trim_end() };
         let directly = self.denials.iter().any(|d| {
@@ -110,9 +130,10 @@ impl Flags {
             return true;
         }
         if hanzi {
-            // 否认胸痛、黑便: a denial holds for what is joined to it.
+            // 无胸痛黑便: a denial at the head of a clause holds for all of it, but 无力 denies nothing.
             let list = clause.trim();
-            return list.ends_with('、') && self.reaching.iter().any(|d| list.starts_with(d.as_str()));
+            return self.reaching.iter().any(|d| list.starts_with(d.as_str()))
+                && !self.no_denials.iter().any(|d| list.starts_with(d.as_str()));
         }
         let words: Vec<&str> = clause.split_whitespace().collect();
         let last = words.iter().rposition(|w| matches!(*w, "but" | "now" | "however" | "although" | "though"));

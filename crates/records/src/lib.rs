@@ -14,11 +14,13 @@
 
 #[macro_use]
 mod model;
+mod dispensing;
 mod later;
 mod patterns;
 mod read;
 mod rules;
 
+pub use dispensing::*;
 pub use later::Later;
 pub use model::*;
 pub use patterns::*;

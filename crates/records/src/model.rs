@@ -161,10 +161,12 @@ pub struct Provenance {
     /// Id in `sources.toml`.
     pub source: String,
     /// Clause, chapter or entry, where one is named.
+    #[serde(default, alias = "where")]
     pub at: String,
     /// Looked up or remembered.
     pub how: How,
     /// Which fields it covers; empty for all.
+    #[serde(default)]
     pub fields: Vec<String>,
 }
 
@@ -529,6 +531,9 @@ pub struct Words {
     /// Those of them that reach over a few words (`no thoughts of …`).
     #[serde(default)]
     pub reaching: Vec<String>,
+    /// Those that hold for a whole sentence (`denies …`).
+    #[serde(default)]
+    pub denying: Vec<String>,
     /// Phrases that begin with one of those and deny nothing that follows.
     #[serde(default)]
     pub no_denials: Vec<String>,
@@ -622,6 +627,8 @@ pub struct Library {
     pub findings: crate::later::Later<BTreeMap<String, crate::patterns::Finding>>,
     /// Formula id → what it is given for.
     pub signs: crate::later::Later<BTreeMap<String, crate::patterns::Signs>>,
+    /// The pot, forms, vessels and printed words.
+    pub dispensing: crate::later::Later<crate::dispensing::Dispensing>,
     /// Groups of words that red flags are made of.
     pub wordings: crate::later::Later<BTreeMap<String, Vec<String>>>,
     /// Red flags.

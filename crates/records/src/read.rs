@@ -9,6 +9,10 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 
 use crate::model::*;
+use crate::dispensing::{
+    Absorption, Advice, Cooking, GranuleRatio, Handling, LongBoil, Phrase, PotFigures, Preparation, RawDispensing, TinctureStrength,
+    Vessel,
+};
 use crate::patterns::{RawFinding, RawFlag, RawPattern, RawSigns, RawWording};
 use crate::rules::{Condition, Jurisdiction, Known, Medicine, MedicineClass, RawRule};
 
@@ -102,6 +106,27 @@ struct File {
     pattern: Vec<Spanned<RawPattern>>,
     #[serde(default)]
     presentation: Vec<Spanned<RawSigns>>,
+    pot: Option<PotFigures>,
+    #[serde(default)]
+    absorption: Vec<Absorption>,
+    #[serde(default)]
+    cooking: Vec<Cooking>,
+    #[serde(default)]
+    long_boil: Vec<LongBoil>,
+    #[serde(default)]
+    handling: Vec<Handling>,
+    #[serde(default)]
+    vessel: Vec<Vessel>,
+    #[serde(default)]
+    preparation: Vec<Preparation>,
+    #[serde(default)]
+    granule: Vec<GranuleRatio>,
+    #[serde(default)]
+    tincture_strength: Vec<TinctureStrength>,
+    #[serde(default)]
+    phrase: Vec<Phrase>,
+    #[serde(default)]
+    advice: Vec<Advice>,
 }
 
 #[derive(Deserialize)]
@@ -422,6 +447,7 @@ impl Library {
         let mut rules = Vec::new();
         let mut vocabulary = Vec::new();
         let mut names = Vec::new();
+        let mut dispensing = Vec::new();
         for (file, mut content) in parsed {
             let mut reader = Reader { file, problems: Vec::new() };
             let mut named = Vec::new();
@@ -438,6 +464,24 @@ impl Library {
                 self.take_signs(raw, &mut reader, &mut named);
             }
             names.extend(named.into_iter().map(|n| (file, n)));
+            let raw = RawDispensing {
+                pot: std::mem::take(&mut content.pot),
+                absorption: std::mem::take(&mut content.absorption),
+                cooking: std::mem::take(&mut content.cooking),
+                long_boil: std::mem::take(&mut content.long_boil),
+                handling: std::mem::take(&mut content.handling),
+                vessel: std::mem::take(&mut content.vessel),
+                preparation: std::mem::take(&mut content.preparation),
+                granule: std::mem::take(&mut content.granule),
+                tincture_strength: std::mem::take(&mut content.tincture_strength),
+                phrase: std::mem::take(&mut content.phrase),
+                advice: std::mem::take(&mut content.advice),
+            };
+            let (substances, actions, sources) = raw.references();
+            let kinds = [(substances, "substance"), (actions, "action"), (sources, "source")];
+            let owned = |(ids, kind): (Vec<&str>, &'static str)| (ids.iter().map(|s| s.to_string()).collect(), kind);
+            dispensing.extend(kinds.map(owned).map(|(ids, kind): (Vec<String>, _)| (file, ids, kind)));
+            raw.over(&mut self.dispensing);
             rules.extend(std::mem::take(&mut content.rule).into_iter().map(|rule| (file, rule)));
             vocabulary.extend(content.conditions.keys().chain(content.classes.keys()).map(|id| (file, id.clone())));
             vocabulary.extend(content.medicines.keys().map(|id| (file, id.clone())));
@@ -461,6 +505,21 @@ impl Library {
             let mut reader = Reader { file, problems: Vec::new() };
             self.check_named(ids, kind, &mut reader);
             problems.append(&mut reader.problems);
+        }
+        for (file, ids, kind) in dispensing {
+            for id in ids {
+                let known = match kind {
+                    "substance" => substances.contains_key(&id),
+                    "action" => self.actions.contains_key(&id),
+                    _ => self.sources.contains_key(&id),
+                };
+                if !known {
+                    let at = file.text.find(&format!("\"{id}\"")).unwrap_or_default();
+                    let mut reader = Reader { file, problems: Vec::new() };
+                    reader.problem(at..at, format!("`{id}` is no {kind}"), "use the id of one, or take it out");
+                    problems.append(&mut reader.problems);
+                }
+            }
         }
         // Rules last: they may name anything.
         for (file, id) in vocabulary {

@@ -37,6 +37,11 @@ impl Portion {
             line,
         }
     }
+
+    /// The handling that is written beside it.
+    pub fn handling(&self) -> Vec<Pot> {
+        Pot::ALL.iter().copied().filter(|p| self.pots & pot_bit(*p) != 0).collect()
+    }
 }
 
 /// A line that could not be used.

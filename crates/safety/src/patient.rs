@@ -332,6 +332,11 @@ impl Facts {
         Some(share.min(Rational::ONE))
     }
 
+    /// Years, where an age is known.
+    pub fn years(&self) -> Option<Rational> {
+        self.age?.over(Rational::from(12))
+    }
+
     /// The method that is used: the one asked for, else the first of surface, weight and age that is known.
     pub(crate) fn child_method(&self, held: &[ChildMethod]) -> Option<(ChildMethod, Rational)> {
         let of = |m: ChildMethod| held.contains(&m).then(|| self.child_share(m)).flatten().map(|s| (m, s));

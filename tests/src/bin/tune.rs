@@ -1,6 +1,6 @@
 //! Tries weights of the ranking on the clauses that may be used for it (even numbers of the Shang Han Lun).
 
-use fangwright_checks::clauses::Clauses;
+use fangwright_checks::clauses::{Clauses, words};
 use fangwright_checks::facts;
 use fangwright_materia::Materia;
 use fangwright_materia::records::Judging;
@@ -9,8 +9,9 @@ use fangwright_pattern::{Judge, Terms};
 fn main() {
     let m = Materia::embedded();
     let terms = Terms::new(&m);
+    let words = words();
     let all = facts::<Clauses>("clauses-shang-han-lun.toml").clause;
-    let cases: Vec<_> = all.iter().filter(|c| c.number % 2 == 0).map(|c| (c.presentation(&m, &terms).0, c)).collect();
+    let cases: Vec<_> = all.iter().filter(|c| c.number % 2 == 0).map(|c| (c.coded(&terms, &words), c)).collect();
     let rounds: usize = std::env::args().nth(1).and_then(|n| n.parse().ok()).unwrap_or(1);
     let mut judge = Judge::new(&m, &terms);
     let start: Judging = m.library().judging.clone().expect("the data has weights");
