@@ -187,8 +187,8 @@ fn up_to_ten(x: Rational) -> Option<Rational> {
     whole.times(Rational::from(10))
 }
 
-/// The rule of time: the one whose actions are served by the most grams, by the first two actions of each ingredient, and by the share
-/// that it asks for; else the default.
+/// The rule of time: the first whose actions are served, by the first two actions of each ingredient, by the share of the grams that it
+/// asks for; else the default.
 fn rule<'a>(m: &Materia, d: &'a Dispensing, items: &[PotItem]) -> Option<&'a Cooking> {
     let total = items.iter().try_fold(Rational::ZERO, |sum, i| sum.plus(i.grams))?;
     let share = |c: &Cooking| {
@@ -197,15 +197,12 @@ fn rule<'a>(m: &Materia, d: &'a Dispensing, items: &[PotItem]) -> Option<&'a Coo
             .filter(|i| m.substance(i.substance).actions.iter().take(2).any(|a| c.actions.contains(a)))
             .fold(Rational::ZERO, |sum, i| sum.plus(i.grams).unwrap_or(sum))
     };
-    let mut best: Option<(&Cooking, Rational)> = None;
-    for c in d.cooking.iter().filter(|c| !c.actions.is_empty()) {
-        let grams = share(c);
-        let enough = total.times(c.share.unwrap_or(Rational::ZERO))?;
-        if grams.is_positive() && grams >= enough && best.is_none_or(|(_, g)| grams > g) {
-            best = Some((c, grams));
-        }
-    }
-    best.map(|b| b.0).or_else(|| d.cooking.iter().find(|c| c.default))
+    // What is lost by long boiling stands first in the file: the first rule with its share holds.
+    let holds = |c: &&Cooking| {
+        let enough = c.share.and_then(|share| total.times(share));
+        !c.actions.is_empty() && enough.is_some_and(|enough| share(c).is_positive() && share(c) >= enough)
+    };
+    d.cooking.iter().find(holds).or_else(|| d.cooking.iter().find(|c| c.default))
 }
 
 /// The plan of the pot for one pack.

@@ -241,6 +241,8 @@ pub struct Checked {
     pub input: CaseInput<'static>,
     /// What was found.
     pub report: Report,
+    /// What the patient comes to.
+    pub facts: Facts,
     /// What is printed before the report.
     pub shown: String,
     /// Whether everything was understood.
@@ -337,7 +339,7 @@ pub fn checked(
     let report = book.check(m, &case, &facts, &input.overrides);
     input.days = case.days;
     input.patient = Some(patient);
-    Ok(Checked { case, input, report, shown, good })
+    Ok(Checked { case, input, report, facts, shown, good })
 }
 
 pub fn run(s: &Session, args: CheckArgs) -> Result<i32, Failure> {
@@ -372,7 +374,7 @@ pub fn form_of(word: Option<&str>) -> Result<Option<Form>, Failure> {
     })
 }
 
-fn wrapped_caution() {
+pub fn wrapped_caution() {
     let mut text = String::from("\n");
     wrap(cautions::CHECK, 0, &mut text);
     out(&text);

@@ -14,6 +14,7 @@ use fangwright_print::{Clinic, LabelSize, Language, Person, Press, PrintedFindin
 use fangwright_safety::{Case, Facts, Finding, Patient, Report};
 use jiff::civil::Date;
 use jiff::{Timestamp, ZonedDateTime};
+use rayon::prelude::*;
 use serde::Deserialize;
 
 use crate::book::FileLog;
@@ -157,13 +158,13 @@ pub fn day_of(text: Option<&str>) -> Result<Date, Failure> {
 }
 
 impl MakingArgs {
-    fn order(&self, days: u32, patient: &Patient, m: &Materia) -> Result<Order, Failure> {
+    fn order(&self, days: u32, patient: &Patient, facts: &Facts) -> Result<Order, Failure> {
         Ok(Order {
             preparation: self.preparation.clone(),
             days,
             doses: self.doses,
             scale: exact(Some(&self.scale))?.unwrap_or(Rational::ONE),
-            drinker: drinker(m, patient)?,
+            drinker: drinker(facts),
             weight_known: patient.weight_kg.is_some(),
             boilings: self.boilings,
             dose_ml: exact(self.dose_ml.as_ref())?,
@@ -182,15 +183,13 @@ impl MakingArgs {
 }
 
 /// Who drinks it, by age; an adult where nothing is said.
-fn drinker(m: &Materia, patient: &Patient) -> Result<Drinker, Failure> {
-    let book = fangwright_safety::Rulebook::of(m, |_| false);
-    let facts = Facts::new(&book, patient).map_err(|e| e.to_string())?;
+fn drinker(facts: &Facts) -> Drinker {
     let years = |n: i32| Rational::from(n);
-    Ok(match facts.years() {
+    match facts.years() {
         Some(age) if age < years(1) => Drinker::Infant,
         Some(age) if age < years(12) => Drinker::Child,
         _ => Drinker::Adult,
-    })
+    }
 }
 
 /// What a case prescribes: the same substance with the same handling once.
@@ -333,7 +332,7 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
     }
     let d = &m.library().dispensing;
     let form = d.preparation(&args.making.preparation).map(|p| p.form);
-    let Checked { case, input, report, shown, good } = check::checked(s, &book, args.case, form, None)?;
+    let Checked { case, input, report, facts, shown, good } = check::checked(s, &book, args.case, form, None)?;
     let stands = report.stands();
     let patient = input.patient.clone().unwrap_or_default();
     if !s.json {
@@ -361,7 +360,7 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
         return Err(format!("{name} has no weight; write the grams behind it").into());
     }
     let days = input.days.ok_or("for how many days? give --days, or write it in the prescription (7 doses)".to_string())?;
-    let mut order = args.making.order(days, &patient, m)?;
+    let mut order = args.making.order(days, &patient, &facts)?;
     order.whole = args.whole.clone();
     for given in &args.product {
         let (name, product) =
@@ -453,7 +452,7 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
         if !holds {
             out("\nNothing was set aside or printed: a remark says stop.\n");
         }
-        out(&crate::render::caution());
+        check::wrapped_caution();
     }
     Ok(i32::from(!holds))
 }
@@ -626,7 +625,7 @@ fn batch(s: &Session, book: &fangwright_safety::Rulebook, args: &DispenseArgs, p
         Some(path) => Some(Ledger::open(FileLog::open(path).map_err(LedgerError::from)?)?),
     };
     let bar = indicatif::ProgressBar::new(lines.len() as u64);
-    let mut all: Option<fangwright_print::Pages> = None;
+    let mut all: Vec<fangwright_print::Pages> = Vec::new();
     let mut told: Vec<String> = Vec::new();
     let one = |line: &str| -> Result<serde_json::Value, String> {
         let job: Job = serde_json::from_str(line).map_err(|e| e.to_string())?;
@@ -651,7 +650,7 @@ fn batch(s: &Session, book: &fangwright_safety::Rulebook, args: &DispenseArgs, p
         if let Some(n) = unweighed.first() {
             return Err(format!("{} has no weight", fangwright_formula::label(m, case.portions[*n].substance)));
         }
-        let order = making.order(job.days, &job.patient, m).map_err(|e| e.message)?;
+        let order = making.order(job.days, &job.patient, &facts).map_err(|e| e.message)?;
         let made = plan(m, &items, &order, ledger.as_ref().map(Ledger::stock)).map_err(|e| e.to_string())?;
         if let Some(r) = made.remarks.iter().find(|r| r.weight == Weight::Stop) {
             return Err(r.text.clone());
@@ -676,24 +675,29 @@ fn batch(s: &Session, book: &fangwright_safety::Rulebook, args: &DispenseArgs, p
         };
         Ok(pages_data(m, &ticket))
     };
-    for (number, line) in &lines {
-        let set = one(line).and_then(|data| press.set("worksheet.typ", &data).map_err(|e| e.to_string()));
+    // Set on all cores, kept in order.
+    let done: Vec<Result<fangwright_print::Pages, String>> = lines
+        .par_iter()
+        .map(|(_, line)| {
+            let set = one(line).and_then(|data| press.set("worksheet.typ", &data).map_err(|e| e.to_string()));
+            bar.inc(1);
+            set
+        })
+        .collect();
+    bar.finish_and_clear();
+    for ((number, _), set) in lines.iter().zip(done) {
         match set {
-            Ok(pages) => match &mut all {
-                Some(sum) => sum.append(pages),
-                None => all = Some(pages),
-            },
+            Ok(pages) => all.push(pages),
             Err(e) => told.push(format!("{}:{}: {e}", path.display(), number + 1)),
         }
-        bar.inc(1);
     }
-    bar.finish_and_clear();
     for line in &told {
         eprintln!("left out: {line}");
     }
-    let Some(pages) = all else { return Err("no line could be dispensed, so nothing was written".to_string().into()) };
+    let Some(pages) = fangwright_print::Pages::joined(all) else {
+        return Err("no line could be dispensed, so nothing was written".to_string().into());
+    };
     let into = args.paper.into.clone().unwrap_or_else(|| PathBuf::from("worksheets.pdf"));
-    // Pages that were set one by one have no common tree of tags.
     let pdf = press.pdf(&pages, false).map_err(|e| e.to_string())?;
     std::fs::write(&into, &pdf).map_err(|e| format!("{} cannot be written: {e}", into.display()))?;
     if !s.json {

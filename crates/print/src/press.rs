@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use serde_json::Value;
 use typst::diag::{FileError, FileResult, Severity, SourceDiagnostic};
@@ -79,7 +80,11 @@ pub struct Press {
     book: LazyHash<FontBook>,
     fonts: Vec<Font>,
     templates: BTreeMap<String, Source>,
+    set: AtomicU64,
 }
+
+/// After so many pages what was not used since the last time is forgotten.
+const FORGET_EVERY: u64 = 16;
 
 /// Pages that have been set.
 pub struct Pages(PagedDocument);
@@ -90,11 +95,11 @@ impl Pages {
         self.0.pages().len()
     }
 
-    /// Takes further pages in behind these.
-    pub fn append(&mut self, more: Pages) {
-        let mut pages: Vec<_> = self.0.pages().to_vec();
-        pages.extend(more.0.pages().iter().cloned());
-        self.0 = PagedDocument::new(pages.into_iter().collect(), self.0.info().clone());
+    /// Several sets of pages as one. They have no common tree of tags: print them untagged.
+    pub fn joined(all: Vec<Pages>) -> Option<Pages> {
+        let info = all.first()?.0.info().clone();
+        let pages = all.into_iter().flat_map(|p| p.0.pages().to_vec()).collect();
+        Some(Pages(PagedDocument::new(pages, info)))
     }
 }
 
@@ -170,6 +175,7 @@ impl Press {
             book: LazyHash::new(FontBook::from_fonts(&all)),
             fonts: all,
             templates,
+            set: AtomicU64::new(0),
         }
     }
 
@@ -215,7 +221,9 @@ impl Press {
         let job = Job { press: self, main: id_of(template), data: Bytes::from_string(data.to_string()) };
         let warned = typst::compile::<PagedDocument>(&job);
         // What was worked out for earlier pages is forgotten by and by: memory stays flat over many.
-        comemo::evict(20);
+        if self.set.fetch_add(1, Ordering::Relaxed) % FORGET_EVERY == 0 {
+            comemo::evict(1);
+        }
         let document = warned.output.map_err(|e| self.error(&job, &e))?;
         let mut missing = String::new();
         for page in document.pages() {

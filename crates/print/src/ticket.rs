@@ -145,11 +145,24 @@ pub struct Ticket<'a> {
     pub label: LabelSize,
 }
 
-/// The dark and white modules of a QR code (ISO/IEC 18004) with medium correction, a row a string of `0` and `1`.
-pub fn bar_code(text: &str) -> Vec<String> {
+/// A QR code (ISO/IEC 18004) with medium correction, as SVG, quiet zone of four modules included. Empty where the text is too
+/// long for any code.
+pub fn bar_code(text: &str) -> String {
     let built = fast_qr::QRBuilder::new(text).ecl(fast_qr::ECL::M).build();
-    let Ok(code) = built else { return Vec::new() };
-    (0..code.size).map(|y| (0..code.size).map(|x| if code[y][x].value() { '1' } else { '0' }).collect()).collect()
+    let Ok(code) = built else { return String::new() };
+    let mut path = String::new();
+    for y in 0..code.size {
+        let mut x = 0;
+        while x < code.size {
+            let run = (x..code.size).take_while(|x| code[y][*x].value()).count();
+            if run > 0 {
+                path.push_str(&format!("M{} {}h{run}v1h-{run}z", x + 4, y + 4));
+            }
+            x += run.max(1);
+        }
+    }
+    let size = code.size + 8;
+    format!("<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {size} {size}\"><path d=\"{path}\"/></svg>")
 }
 
 struct Words<'a> {

@@ -84,7 +84,7 @@ pub struct Cooking {
     /// Actions of the ingredients for which this is the rule.
     #[serde(default)]
     pub actions: Vec<String>,
-    /// The least share of the grams that these have to be; the rule with most grams holds.
+    /// The least share of the grams that these have to be; the first such rule of the file holds.
     pub share: Option<Rational>,
     /// Whether it holds where no other does.
     #[serde(default)]
