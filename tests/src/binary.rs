@@ -5,7 +5,8 @@ use std::path::PathBuf;
 use std::process::{Command, Output};
 use std::sync::OnceLock;
 
-/// The binary beside the test that runs, built from the code as it is: a target folder that is kept may hold an older one.
+/// The binary beside the test that runs, built from the code as it is: a target folder that is kept may hold an older one. Where the
+/// whole workspace is tested (`FANGWRIGHT_BUILT`), cargo has just built it.
 fn binary() -> &'static PathBuf {
     static BINARY: OnceLock<PathBuf> = OnceLock::new();
     BINARY.get_or_init(|| {
@@ -14,6 +15,9 @@ fn binary() -> &'static PathBuf {
         path.pop();
         let profile = path.file_name().and_then(|p| p.to_str()).unwrap_or("debug");
         let profile = if profile == "debug" { "dev" } else { profile };
+        if std::env::var_os("FANGWRIGHT_BUILT").is_some() {
+            return path.join("fangwright");
+        }
         let build =
             Command::new(env!("CARGO")).args(["build", "-q", "-p", "fangwright", "--profile", profile]).status();
         assert!(build.unwrap().success());

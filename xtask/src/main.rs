@@ -58,23 +58,28 @@ fn run(command: &mut Command) -> Result {
 
 /// Everything: unit, property and documentation tests, facts from outside, the binary, other libraries.
 fn test() -> Result {
-    run(cargo().args([
-        "test",
-        "--workspace",
-        "--exclude",
-        "fangwright-benches",
-        "--profile",
-        "checked",
-        "--no-fail-fast",
-    ]))?;
+    tools(&[("qpdf", "qpdf"), ("pdftotext", "poppler-utils"), ("zbarimg", "zbar-tools")])?;
+    run(cargo()
+        .args(["test", "--workspace", "--exclude", "fangwright-benches", "--profile", "checked", "--no-fail-fast"])
+        .env("FANGWRIGHT_BUILT", "1"))?;
     shapes_are_current()?;
     let python = python()?;
-    run(cargo().args(["build", "--profile", "checked", "-p", "fangwright-checks", "--bin", "facts"]))?;
-    for (facts, script) in
-        [("edges", "family_networkx.py"), ("names", "names_opencc.py"), ("names", "names_pypinyin.py")]
-    {
+    let against_binary = |script: &str| {
+        run(Command::new(&python)
+            .arg(root().join("tests/reference/python").join(script))
+            .arg("--binary")
+            .arg(target().join("checked/fangwright"))
+            .current_dir(root()))
+    };
+    for (facts, script) in [
+        ("edges", "family_networkx.py"),
+        ("names", "names_opencc.py"),
+        ("names", "names_pypinyin.py"),
+        ("rounded", "rounding_apportionment.py"),
+    ] {
         against(&python, facts, script)?;
     }
+    against_binary("pages.py")?;
     // The optimum of changes by another solver.
     let models = facts(&["models", "100"], "facts-models.json")?;
     run(Command::new(&python).arg(root().join("tests/reference/python/modify_cpsat.py")).stdin(File::open(models)?))?;
@@ -99,6 +104,19 @@ fn facts(words: &[&str], file: &str) -> Result<PathBuf> {
 fn against(python: &Path, what: &str, script: &str) -> Result {
     let path = facts(&[what], &format!("facts-{what}.json"))?;
     run(Command::new(python).arg(root().join("tests/reference/python").join(script)).stdin(File::open(&path)?))
+}
+
+/// Installs by apt what is not there: (program, package).
+fn tools(wanted: &[(&str, &str)]) -> Result {
+    let has = |program: &str| {
+        env::split_paths(&env::var_os("PATH").unwrap_or_default()).any(|folder| folder.join(program).is_file())
+    };
+    let missing: Vec<&str> = wanted.iter().filter(|(program, _)| !has(program)).map(|(_, package)| *package).collect();
+    if missing.is_empty() {
+        return Ok(());
+    }
+    run(Command::new("apt-get").args(["update", "-q"]))?;
+    run(Command::new("apt-get").args(["install", "-y", "-q"]).args(missing))
 }
 
 /// A virtual environment with the libraries that checks and benches are held against.
@@ -126,7 +144,9 @@ fn bench() -> Result {
     let python = python()?;
     run(cargo().args(["build", "--release", "--workspace"]))?;
     run(cargo().args(["bench", "-p", "fangwright-benches"]))?;
-    for script in ["names_vs_rapidfuzz.py", "trace_vs_python.py", "cold_start.py", "check_vs_duckdb.py"] {
+    for script in
+        ["names_vs_rapidfuzz.py", "trace_vs_python.py", "cold_start.py", "check_vs_duckdb.py", "pages_vs_reportlab.py"]
+    {
         run(Command::new(&python).arg(root().join("benches").join(script)).current_dir(root()))?;
     }
     run(cargo().args(["build", "--profile", "checked", "-p", "fangwright-checks", "--bin", "facts"]))?;
@@ -137,8 +157,8 @@ fn bench() -> Result {
 
 /// What `fangwright schema` prints with these words after it.
 fn schema(words: &[&str]) -> Result<String> {
-    let output = cargo()
-        .args(["run", "--quiet", "--profile", "checked", "-p", "fangwright", "--", "schema"])
+    let output = Command::new(target().join("checked/fangwright"))
+        .arg("schema")
         .args(words)
         .stderr(Stdio::inherit())
         .output()?;
@@ -154,6 +174,7 @@ fn shapes() -> Result<Vec<(String, String)>> {
 }
 
 fn json_shapes() -> Result {
+    run(cargo().args(["build", "--profile", "checked", "-p", "fangwright"]))?;
     let folder = root().join("docs/json");
     fs::create_dir_all(&folder)?;
     for (file, shape) in shapes()? {

@@ -18,6 +18,20 @@ pub enum Era {
 }
 
 impl Era {
+    /// The era of this word: `han`, `tang`, `song`, `yuan`, `ming`, `qing`, `modern`.
+    pub fn from_word(word: &str) -> Option<Era> {
+        Some(match word {
+            "han" => Era::Han,
+            "tang" => Era::Tang,
+            "song" => Era::Song,
+            "yuan" => Era::Yuan,
+            "ming" => Era::Ming,
+            "qing" => Era::Qing,
+            "modern" => Era::Modern,
+            _ => return None,
+        })
+    }
+
     /// Units of weight of this era, heaviest first, with how many of the smallest one each holds.
     ///
     /// Han and Tang: 1 jin = 16 liang, 1 liang = 4 fen = 24 zhu. From Song: 1 liang = 10 qian = 100 fen = 1000 li.
@@ -112,15 +126,7 @@ impl Convention {
     /// # Panics
     /// Never: an unknown era word is read as modern.
     pub fn new(id: &str, era: &str, liang: Rational) -> Convention {
-        let era = match era {
-            "han" => Era::Han,
-            "tang" => Era::Tang,
-            "song" => Era::Song,
-            "yuan" => Era::Yuan,
-            "ming" => Era::Ming,
-            "qing" => Era::Qing,
-            _ => Era::Modern,
-        };
+        let era = Era::from_word(era).unwrap_or(Era::Modern);
         Convention {
             id: id.into(),
             era,

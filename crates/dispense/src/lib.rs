@@ -14,12 +14,10 @@ mod rounding;
 mod stock;
 
 pub use money::{Coin, Money, MoneyError};
-pub use plan::{
-    Finished, Measure, Order, Plan, PlanError, PlanLine, Prescribed, RatioFrom, Remark, Weight, plan,
-};
+pub use plan::{Finished, Measure, Order, Plan, PlanError, PlanLine, Prescribed, RatioFrom, Remark, Weight, plan};
 pub use pot::{
-    CookingPlan, Drinker, PotAct, PotItem, PotOrder, PotStep, PotWarning, Soaked, absorbs, cooking, handling, usual_ratio,
-    usual_strength,
+    CookingPlan, Drinker, PotAct, PotItem, PotOrder, PotStep, PotWarning, Soaked, absorbs, cooking, handling,
+    usual_ratio, usual_strength,
 };
 pub use price::{Bill, PriceLine, Pricing, bill};
 pub use rounding::{RoundError, Rounded, Share, round_list};

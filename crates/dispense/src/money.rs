@@ -126,7 +126,8 @@ impl FromStr for Money {
         let (Some(a), Some(b), None) = (words.next(), words.next(), words.next()) else {
             return Err(MoneyError::Number(text.into()));
         };
-        let (number, code) = if a.starts_with(|c: char| c.is_ascii_digit() || "-+.".contains(c)) { (a, b) } else { (b, a) };
+        let (number, code) =
+            if a.starts_with(|c: char| c.is_ascii_digit() || "-+.".contains(c)) { (a, b) } else { (b, a) };
         let amount: Rational = number.parse().map_err(|_| MoneyError::Number(text.into()))?;
         if amount < Rational::ZERO {
             return Err(MoneyError::Negative(amount));

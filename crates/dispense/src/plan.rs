@@ -396,7 +396,8 @@ impl Planner<'_> {
         let record = self.m.formula(formula);
         let mut parts: Vec<(SubstanceIx, Rational)> = Vec::new();
         for i in &record.ingredients {
-            let s = self.m.substance_by_id(&i.substance).ok_or_else(|| bad("its formula names an unknown substance"))?;
+            let s =
+                self.m.substance_by_id(&i.substance).ok_or_else(|| bad("its formula names an unknown substance"))?;
             let g = i.grams.ok_or_else(|| bad("its formula has an ingredient without modern grams"))?;
             match parts.iter_mut().find(|(have, _)| *have == s) {
                 Some((_, sum)) => *sum = sum.plus(g).ok_or_else(large)?,
@@ -410,9 +411,9 @@ impl Planner<'_> {
             let f = have.over(*g).ok_or_else(large)?;
             factor = Some(factor.map_or(f, |old| old.min(f)));
         }
-        let factor = factor.filter(|f| f.is_positive()).ok_or_else(|| {
-            bad("the prescription lacks an ingredient of that formula, so nothing of it can be used")
-        })?;
+        let factor = factor
+            .filter(|f| f.is_positive())
+            .ok_or_else(|| bad("the prescription lacks an ingredient of that formula, so nothing of it can be used"))?;
         let sum = parts.iter().try_fold(Rational::ZERO, |sum, (_, g)| sum.plus(*g)).ok_or_else(large)?;
         let raw = sum.times(factor).ok_or_else(large)?;
         let mut drafts = vec![Draft {
@@ -509,12 +510,7 @@ impl Planner<'_> {
 ///
 /// # Errors
 /// What cannot be planned at all; what should not go out is a [`Remark`] of the plan.
-pub fn plan(
-    m: &Materia,
-    items: &[Prescribed],
-    order: &Order,
-    stock: Option<&Stock>,
-) -> Result<Plan, PlanError> {
+pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Stock>) -> Result<Plan, PlanError> {
     let d = &*m.library().dispensing;
     let prep = d.preparation(&order.preparation).ok_or_else(|| PlanError::Preparation {
         asked: order.preparation.clone(),
@@ -561,8 +557,11 @@ pub fn plan(
         }
         None => items.iter().map(|i| p.draft(i)).collect::<Result<Vec<_>, _>>()?,
     };
-    let raw_total =
-        drafts.iter().try_fold(Rational::ZERO, |sum, x| sum.plus(x.raw)).filter(|t| t.is_positive()).ok_or_else(large)?;
+    let raw_total = drafts
+        .iter()
+        .try_fold(Rational::ZERO, |sum, x| sum.plus(x.raw))
+        .filter(|t| t.is_positive())
+        .ok_or_else(large)?;
 
     // How much of the mixture one pack or batch holds, in grams of the drafts' raw weights.
     let mut finished = Finished { steep_days: prep.steep_days, ..Finished::default() };
@@ -742,12 +741,21 @@ pub fn plan(
         let text = format!(
             "the weighed total is {} g off the exact one: {}",
             rounded.off.abs().decimal(3),
-            if rounded.held.is_empty() { "some amounts are below one step" } else { "limits of poisonous drugs hold amounts down" }
+            if rounded.held.is_empty() {
+                "some amounts are below one step"
+            } else {
+                "limits of poisonous drugs hold amounts down"
+            }
         );
         p.say(Weight::Note, "rounding", None, text);
     }
     for n in &rounded.raised {
-        let text = format!("{}: {} g were raised to one step of {} g", drafts[*n].name, shares[*n].exact.decimal(4), shares[*n].unit.decimal(4));
+        let text = format!(
+            "{}: {} g were raised to one step of {} g",
+            drafts[*n].name,
+            shares[*n].exact.decimal(4),
+            shares[*n].unit.decimal(4)
+        );
         p.say(Weight::Warn, "rounding", Some(*n), text);
     }
     let exact_total = shares.iter().try_fold(Rational::ZERO, |sum, s| sum.plus(s.exact)).ok_or_else(large)?;

@@ -146,7 +146,14 @@ pub struct PotOrder {
     pub vessel: Option<String>,
 }
 
-fn fits(part: &str, kind: fangwright_materia::records::Kind, id: &str, words: &[String], kinds: &[fangwright_materia::records::Kind], ids: &[String]) -> bool {
+fn fits(
+    part: &str,
+    kind: fangwright_materia::records::Kind,
+    id: &str,
+    words: &[String],
+    kinds: &[fangwright_materia::records::Kind],
+    ids: &[String],
+) -> bool {
     if !ids.is_empty() {
         return ids.iter().any(|x| x == id);
     }
@@ -224,13 +231,11 @@ pub fn cooking(m: &Materia, items: &[PotItem], order: &PotOrder) -> Result<Cooki
     };
     let rule = rule(m, d, items).ok_or(PlanError::NoCookingRule)?;
     let has = |i: &PotItem, pot: Pot| i.pots.contains(&pot);
-    let of = |pot: Pot| -> Vec<usize> {
-        items.iter().enumerate().filter(|(_, i)| has(i, pot)).map(|(n, _)| n).collect()
-    };
+    let of =
+        |pot: Pot| -> Vec<usize> { items.iter().enumerate().filter(|(_, i)| has(i, pot)).map(|(n, _)| n).collect() };
     // What does not go into the pot at all.
     let outside = [Pot::CookApart, Pot::MeltIn, Pot::TakeWithLiquid, Pot::NotDecocted, Pot::ExternalOnly];
-    let inside: Vec<usize> =
-        (0..items.len()).filter(|n| !outside.iter().any(|p| has(&items[*n], *p))).collect();
+    let inside: Vec<usize> = (0..items.len()).filter(|n| !outside.iter().any(|p| has(&items[*n], *p))).collect();
     let mut taken_up = Vec::new();
     let mut absorbed = Rational::ZERO;
     for n in &inside {
@@ -258,11 +263,8 @@ pub fn cooking(m: &Materia, items: &[PotItem], order: &PotOrder) -> Result<Cooki
         }
     }
     for long in &d.long_boil {
-        let of_it: Vec<usize> = inside
-            .iter()
-            .copied()
-            .filter(|n| long.substances.contains(&m.substance(items[*n].substance).id))
-            .collect();
+        let of_it: Vec<usize> =
+            inside.iter().copied().filter(|n| long.substances.contains(&m.substance(items[*n].substance).id)).collect();
         if of_it.is_empty() {
             continue;
         }
@@ -295,8 +297,7 @@ pub fn cooking(m: &Materia, items: &[PotItem], order: &PotOrder) -> Result<Cooki
         let long = |n: &usize| d.long_boil.iter().any(|l| l.substances.contains(&m.substance(items[*n].substance).id));
         inside.iter().copied().filter(|n| first.contains(n) || long(n)).collect()
     };
-    let last: Vec<usize> =
-        of(Pot::AddLast).into_iter().filter(|n| inside.contains(n) && !first.contains(n)).collect();
+    let last: Vec<usize> = of(Pot::AddLast).into_iter().filter(|n| inside.contains(n) && !first.contains(n)).collect();
     let before_end = last
         .iter()
         .filter_map(|n| handling(d, m.substance(items[*n].substance), Pot::AddLast)?.minutes)

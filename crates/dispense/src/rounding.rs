@@ -68,7 +68,9 @@ pub enum RoundError {
     #[error("an amount of {0} cannot be weighed; it is below zero")]
     Negative(Rational),
     /// Less than one unit, and one unit is above its limit.
-    #[error("entry {index}: {exact} is less than one step of {unit}, and a whole step would be above its limit of {most}; use a finer scale")]
+    #[error(
+        "entry {index}: {exact} is less than one step of {unit}, and a whole step would be above its limit of {most}; use a finer scale"
+    )]
     Vanishes {
         /// Which, from 0.
         index: usize,

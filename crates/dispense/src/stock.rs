@@ -398,8 +398,7 @@ impl Stock {
                 if self.lots.contains_key(&at) {
                     return Err(StockError::Twice { product: at.0, lot: at.1 });
                 }
-                let state =
-                    LotState { lot: lot.clone(), there: lot.grams, reserved: Rational::ZERO, recalled: None };
+                let state = LotState { lot: lot.clone(), there: lot.grams, reserved: Rational::ZERO, recalled: None };
                 self.lots.insert(at, state);
             }
             Movement::Reserve { dispensing, picks } => {

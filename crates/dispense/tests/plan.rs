@@ -1,11 +1,12 @@
 //! The plan on real data.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use std::collections::BTreeMap;
 
 use fangwright_amount::Rational;
 use fangwright_dispense::{
-    Drinker, Entry, Lot, Measure, Money, Movement, Order, Plan, PlanError, PotAct, Prescribed, Pricing, Product, RatioFrom, Sort,
-    Stock, Weight, bill, plan,
+    Drinker, Entry, Lot, Measure, Money, Movement, Order, Plan, PlanError, PotAct, Prescribed, Pricing, Product,
+    RatioFrom, Sort, Stock, Weight, bill, plan,
 };
 use fangwright_materia::Materia;
 use jiff::Timestamp;
@@ -50,7 +51,8 @@ fn order(preparation: &str, days: u32) -> Order {
 
 fn stock(products: Vec<Product>, lots: Vec<Lot>) -> Stock {
     let mut stock = Stock::default();
-    let all = products.into_iter().map(|p| Movement::Product(Box::new(p))).chain(lots.into_iter().map(Movement::Receive));
+    let all =
+        products.into_iter().map(|p| Movement::Product(Box::new(p))).chain(lots.into_iter().map(Movement::Receive));
     for (n, movement) in all.enumerate() {
         let entry = Entry {
             number: n as u64 + 1,
@@ -108,8 +110,7 @@ fn a_decoction_is_packed_by_the_day_and_its_water_adds_up() {
     let sum = c.taken_up.iter().fold(Rational::ZERO, |s, x| s.plus(x.millilitres).unwrap());
     assert_eq!(sum, c.absorbed);
     // Water in = taken up + boiled away + drunk, to the next ten.
-    let PotAct::Strain { millilitres } =
-        c.steps.iter().find(|s| matches!(s.what, PotAct::Strain { .. })).unwrap().what
+    let PotAct::Strain { millilitres } = c.steps.iter().find(|s| matches!(s.what, PotAct::Strain { .. })).unwrap().what
     else {
         panic!()
     };
@@ -359,5 +360,8 @@ fn the_bill_adds_up() {
     assert!("-3 EUR".parse::<Money>().unwrap_err().to_string().contains("below zero"));
     // Yen have no smaller coin, dinars three digits.
     assert_eq!(Money { amount: r("10.5"), coin: "JPY".parse().unwrap() }.rounded().unwrap().to_string(), "11 JPY");
-    assert_eq!(Money { amount: r("1.23456"), coin: "KWD".parse().unwrap() }.rounded().unwrap().to_string(), "1.235 KWD");
+    assert_eq!(
+        Money { amount: r("1.23456"), coin: "KWD".parse().unwrap() }.rounded().unwrap().to_string(),
+        "1.235 KWD"
+    );
 }

@@ -1,10 +1,13 @@
 //! Stock against a simple model, on 10,000 random histories, and with threads that all want the last grams.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
 
 use fangwright_amount::Rational;
-use fangwright_dispense::{Entry, Ledger, LedgerError, Log, LogError, Lot, Movement, Pick, Product, Sort, Stock, StockError};
+use fangwright_dispense::{
+    Entry, Ledger, LedgerError, Log, LogError, Lot, Movement, Pick, Product, Sort, Stock, StockError,
+};
 use jiff::Timestamp;
 use jiff::civil::{Date, date};
 use proptest::prelude::*;
@@ -146,10 +149,9 @@ fn movement(step: &Step) -> Movement {
     let name = |n: &usize| format!("d{n}");
     match step {
         Step::Receive(lot, n, expiry) => receive(&format!("p{}", lot % 2), &format!("l{lot}"), *n, day(*expiry)),
-        Step::Reserve(number, picks) => Movement::Reserve {
-            dispensing: name(number),
-            picks: picks.iter().map(|(lot, n)| pick(*lot, *n)).collect(),
-        },
+        Step::Reserve(number, picks) => {
+            Movement::Reserve { dispensing: name(number), picks: picks.iter().map(|(lot, n)| pick(*lot, *n)).collect() }
+        }
         Step::Release(number) => Movement::Release { dispensing: name(number) },
         Step::Use(number) => Movement::Use { dispensing: name(number), patient: "x".into() },
         Step::Correct(lot, n) => Movement::Correct { pick: pick(*lot, *n), reason: String::new() },

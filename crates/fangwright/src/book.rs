@@ -17,7 +17,8 @@ pub struct FileLog {
 }
 
 fn store(path: &Path, what: &str, error: &std::io::Error) -> LogError {
-    let read_only = matches!(error.kind(), std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::ReadOnlyFilesystem);
+    let read_only =
+        matches!(error.kind(), std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::ReadOnlyFilesystem);
     let hint = if read_only { "; the file or disk is read-only" } else { "" };
     LogError::Store(format!("{} cannot be {what}: {error}{hint}", path.display()))
 }

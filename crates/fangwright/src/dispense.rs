@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use fangwright_amount::Rational;
 use fangwright_dispense::{
-    Bill, Drinker, Ledger, LedgerError, Measure, Movement, Order, Plan, PlanError, PotAct, Prescribed, Pricing, RatioFrom, Stock,
-    Weight, bill, plan,
+    Bill, Drinker, Ledger, LedgerError, Measure, Movement, Order, Plan, PlanError, PotAct, Prescribed, Pricing,
+    RatioFrom, Stock, Weight, bill, plan,
 };
 use fangwright_materia::Materia;
 use fangwright_print::{Clinic, LabelSize, Language, Person, Press, PrintedFinding, Ticket, pages_data};
@@ -151,9 +151,7 @@ fn exact(text: Option<&String>) -> Result<Option<Rational>, Failure> {
 pub fn day_of(text: Option<&str>) -> Result<Date, Failure> {
     match text {
         None => Ok(ZonedDateTime::now().date()),
-        Some(t) => {
-            t.parse().map_err(|_| format!("`{t}` is no day; write year, month and day as 2026-11-25").into())
-        }
+        Some(t) => t.parse().map_err(|_| format!("`{t}` is no day; write year, month and day as 2026-11-25").into()),
     }
 }
 
@@ -224,7 +222,10 @@ fn printed(report: &Report) -> Vec<PrintedFinding> {
         reason: f.overridden.as_ref().map_or(String::new(), |o| o.reason.clone()),
     };
     let notes = fangwright_materia::records::Severity::Note;
-    let graver = report.findings.iter().filter(|f| f.severity < notes && f.kind != fangwright_materia::records::RuleKind::Unchecked);
+    let graver = report
+        .findings
+        .iter()
+        .filter(|f| f.severity < notes && f.kind != fangwright_materia::records::RuleKind::Unchecked);
     report.overridden.iter().chain(graver).map(one).collect()
 }
 
@@ -233,7 +234,8 @@ fn folder(path: &Path, extensions: &[&str]) -> Result<Vec<(String, Vec<u8>)>, Fa
     let mut files = Vec::new();
     for entry in std::fs::read_dir(path).map_err(bad)? {
         let p = entry.map_err(bad)?.path();
-        let fits = p.extension().and_then(|e| e.to_str()).is_some_and(|e| extensions.contains(&e.to_lowercase().as_str()));
+        let fits =
+            p.extension().and_then(|e| e.to_str()).is_some_and(|e| extensions.contains(&e.to_lowercase().as_str()));
         if let (true, Some(name)) = (fits, p.file_name().and_then(|n| n.to_str())) {
             files.push((name.to_string(), std::fs::read(&p).map_err(bad)?));
         }
@@ -277,7 +279,8 @@ impl PaperArgs {
         LabelSize::from_word(&self.label).ok_or_else(|| {
             let words: Vec<&str> = LabelSize::USUAL.iter().map(|s| s.0).collect();
             let all = words.join(", ");
-            format!("`{}` is no label; write {all}, or width and height in millimetres such as 80x45", self.label).into()
+            format!("`{}` is no label; write {all}, or width and height in millimetres such as 80x45", self.label)
+                .into()
         })
     }
 
@@ -292,9 +295,9 @@ impl PaperArgs {
             .split(',')
             .map(|word| {
                 let word = word.trim();
-                ALL.into_iter().find(|p| *p == word).ok_or_else(|| {
-                    format!("`{word}` is no page; the pages are {}, or all", ALL.join(", ")).into()
-                })
+                ALL.into_iter()
+                    .find(|p| *p == word)
+                    .ok_or_else(|| format!("`{word}` is no page; the pages are {}, or all", ALL.join(", ")).into())
             })
             .collect()
     }
@@ -341,7 +344,8 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
     if stands || !good {
         // Nothing is planned on what was not understood or must not go out.
         if s.json {
-            let answer = DispenseAnswer { case: input, report, stands, plan: None, bill: None, number: None, pages: Vec::new() };
+            let answer =
+                DispenseAnswer { case: input, report, stands, plan: None, bill: None, number: None, pages: Vec::new() };
             s.print("dispense", answer);
         } else {
             out(&format!("\n{}", check::report(m, &report, false)));
@@ -359,7 +363,8 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
         let name = fangwright_formula::label(m, case.portions[*n].substance);
         return Err(format!("{name} has no weight; write the grams behind it").into());
     }
-    let days = input.days.ok_or("for how many days? give --days, or write it in the prescription (7 doses)".to_string())?;
+    let days =
+        input.days.ok_or("for how many days? give --days, or write it in the prescription (7 doses)".to_string())?;
     let mut order = args.making.order(days, &patient, &facts)?;
     order.whole = args.whole.clone();
     for given in &args.product {
@@ -377,7 +382,10 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
     let make = |stock: Option<&Stock>| -> Result<Plan, PlanError> { plan(m, &items, &order, stock) };
     let mut made = make(ledger.as_ref().map(Ledger::stock)).map_err(|e| e.to_string())?;
     let holds = made.stands();
-    if (args.reserve || args.take) && holds && let Some(ledger) = &mut ledger {
+    if (args.reserve || args.take)
+        && holds
+        && let Some(ledger) = &mut ledger
+    {
         let by = &args.paper.dispenser;
         // The plan is made anew on the very stock it is set aside from.
         ledger.act(Timestamp::now(), order.day, by, |stock| -> Result<Movement, Failure> {
@@ -398,8 +406,7 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
     let stock = ledger.as_ref().map(Ledger::stock);
     let priced: Option<Bill> = match (&args.pricing, stock) {
         (Some(path), Some(stock)) => {
-            let pricing: Pricing =
-                toml::from_str(&text_of(path)?).map_err(|e| format!("{}: {e}", path.display()))?;
+            let pricing: Pricing = toml::from_str(&text_of(path)?).map_err(|e| format!("{}: {e}", path.display()))?;
             Some(bill(&made, stock, &pricing).map_err(|e| e.to_string())?)
         }
         _ => None,
@@ -462,7 +469,10 @@ pub fn plan_text(m: &Materia, p: &Plan, priced: Option<&Bill>, number: &str) -> 
     let d = &m.library().dispensing;
     let mut text = String::new();
     let name = d.preparation(&p.preparation).map_or(p.preparation.clone(), |x| format!("{} {}", x.en, x.zh));
-    text.push_str(&heading(&format!("{name}: {} days, {} doses a day, {} pack(s); number {number}", p.days, p.doses, p.packs)));
+    text.push_str(&heading(&format!(
+        "{name}: {} days, {} doses a day, {} pack(s); number {number}",
+        p.days, p.doses, p.packs
+    )));
     for r in &p.remarks {
         let word = match r.weight {
             Weight::Stop => "STOP",
@@ -701,7 +711,12 @@ fn batch(s: &Session, book: &fangwright_safety::Rulebook, args: &DispenseArgs, p
     let pdf = press.pdf(&pages, false).map_err(|e| e.to_string())?;
     std::fs::write(&into, &pdf).map_err(|e| format!("{} cannot be written: {e}", into.display()))?;
     if !s.json {
-        out(&format!("{} worksheets on {} pages are in {}.\n", lines.len() - told.len(), pages.count(), into.display()));
+        out(&format!(
+            "{} worksheets on {} pages are in {}.\n",
+            lines.len() - told.len(),
+            pages.count(),
+            into.display()
+        ));
     }
     Ok(i32::from(!told.is_empty()))
 }

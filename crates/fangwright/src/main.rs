@@ -42,6 +42,9 @@ struct Common {
     /// How to weigh the measures of an era, such as `han-15.6`; may be given once an era. `measure --list` shows all.
     #[arg(long, global = true, value_name = "ID")]
     convention: Vec<String>,
+    /// The era in whose measures a prescription is written: han, tang, song, yuan, ming, qing; modern where nothing is said.
+    #[arg(long, global = true, value_name = "ERA")]
+    era: Option<String>,
     /// A file with safety rules of your own; may be given more than once.
     #[arg(long, global = true, value_name = "FILE")]
     rules: Vec<PathBuf>,

@@ -1,11 +1,11 @@
 //! The shapes of `--json`. Each has a name and a version: `fangwright/trace/1`.
 
 use fangwright_amount::{Amount, Convention, Rational};
+use fangwright_dispense::{Bill, Entry, LotState, Pick, Plan, Reorder};
 use fangwright_formula::{Blend, Diagnostic, Difference, Family, Prescription, Profile, Trace};
 use fangwright_materia::records::{Formula, Rule, Substance};
 use fangwright_materia::{FormulaIx, Materia, Resolution, SubstanceIx};
 use fangwright_pattern::{Judgement, Modified, Raised};
-use fangwright_dispense::{Bill, Entry, LotState, Pick, Plan, Reorder};
 use fangwright_safety::{CaseInput, Patient, Report};
 use schemars::{JsonSchema, Schema, schema_for};
 use serde::Serialize;

@@ -171,7 +171,7 @@ pub fn prescription(s: &Session, input: &str, rx: &Prescription) -> String {
         let _ = writeln!(out, "  {t}");
     }
     if rx.items.iter().filter_map(|i| i.amount.as_ref()).any(|w| w.amount.0.iter().any(|(_, u)| u.word() != "g"))
-        && let Some(c) = s.conventions.of(fangwright_amount::Era::Modern)
+        && let Some(c) = s.conventions.of(s.conventions.written)
     {
         let _ = writeln!(out, "  old units weighed by {}: {}", c.id, c.name);
     }

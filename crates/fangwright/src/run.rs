@@ -70,6 +70,15 @@ pub fn run(cli: Cli) -> i32 {
             return 2;
         }
     }
+    if let Some(word) = &cli.common.era {
+        match Era::from_word(word) {
+            Some(era) => conventions.written = era,
+            None => {
+                eprintln!("error: `{word}` is no era; write han, tang, song, yuan, ming, qing or modern");
+                return 2;
+            }
+        }
+    }
     let session = Session { loaded, conventions, json };
     let done = match cli.command {
         Command::Check(args) => check::run(&session, *args),

@@ -136,7 +136,7 @@ struct Delivery {
     count: Vec<Pick>,
 }
 
-fn delivery(path: &PathBuf) -> Result<Delivery, Failure> {
+fn delivery(path: &std::path::Path) -> Result<Delivery, Failure> {
     toml::from_str(&text_of(path)?).map_err(|e| format!("{}: {e}", path.display()).into())
 }
 
@@ -249,7 +249,12 @@ pub fn run(s: &Session, args: &StockArgs) -> Result<bool, Failure> {
                 ));
             }
             for l in &answer.missed {
-                text.push_str(&format!("{} lot {}: not counted, {} g in the book\n", l.lot.product, l.lot.lot, l.there.decimal(3)));
+                text.push_str(&format!(
+                    "{} lot {}: not counted, {} g in the book\n",
+                    l.lot.product,
+                    l.lot.lot,
+                    l.there.decimal(3)
+                ));
             }
             good = differ.is_empty() && answer.missed.is_empty();
             if *settle {
@@ -267,7 +272,10 @@ pub fn run(s: &Session, args: &StockArgs) -> Result<bool, Failure> {
         }
         Act::Who { product, lot } => answer.had = had(ledger.stock(), product, lot)?,
         Act::Bag { dispensing } => {
-            let d = ledger.stock().dispensing(dispensing).ok_or_else(|| format!("there is no dispensing `{dispensing}`"))?;
+            let d = ledger
+                .stock()
+                .dispensing(dispensing)
+                .ok_or_else(|| format!("there is no dispensing `{dispensing}`"))?;
             answer.bag.clone_from(&d.picks);
             for p in &d.picks {
                 text.push_str(&format!("{} lot {}: {} g\n", p.product, p.lot, p.grams.decimal(3)));

@@ -12,7 +12,11 @@ use crate::reader::Prescription;
 
 /// The conventions in force, one an era.
 #[derive(Debug, Clone)]
-pub struct Conventions(BTreeMap<&'static str, Convention>);
+pub struct Conventions {
+    held: BTreeMap<&'static str, Convention>,
+    /// The era in whose measures prescriptions are written that say `liang` or `sheng`.
+    pub written: Era,
+}
 
 /// Why an amount has no weight in grams.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -65,7 +69,7 @@ impl Conventions {
         for c in &m.library().conventions {
             map.entry(era_word(c.era)).or_insert_with(|| c.clone());
         }
-        Conventions(map)
+        Conventions { held: map, written: Era::Modern }
     }
 
     /// Puts the convention with this id in force for its era.
@@ -78,13 +82,13 @@ impl Conventions {
             let known = all.iter().map(|c| c.id.as_str()).collect::<Vec<_>>().join(", ");
             return Err(UnknownConvention { asked: id.into(), known });
         };
-        self.0.insert(era_word(c.era), c.clone());
+        self.held.insert(era_word(c.era), c.clone());
         Ok(())
     }
 
     /// The convention in force for an era.
     pub fn of(&self, era: Era) -> Option<&Convention> {
-        self.0.get(era_word(era))
+        self.held.get(era_word(era))
     }
 
     /// Grams of `amount` of this substance, in the measures of `era`.
@@ -182,11 +186,11 @@ impl Mix {
         for item in &rx.items {
             let Some(substance) = item.means.settled() else { continue };
             let grams = item.amount.as_ref().and_then(|w| {
-                let low = conventions.weigh(m, substance, &w.amount, Era::Modern).ok()?;
+                let low = conventions.weigh(m, substance, &w.amount, conventions.written).ok()?;
                 match &w.upto {
                     None => Some(low),
                     Some(high) => {
-                        let high = conventions.weigh(m, substance, high, Era::Modern).ok()?;
+                        let high = conventions.weigh(m, substance, high, conventions.written).ok()?;
                         low.plus(high)?.over(Rational::from(2))
                     }
                 }

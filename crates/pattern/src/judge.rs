@@ -525,7 +525,8 @@ impl Judge {
                         sum += w.formula_not;
                     }
                     if spoken {
-                        let contrary = terms.against(FindingIx(*f)).any(|x| given.findings.get(&x.0) == Some(&Firm::Key));
+                        let contrary =
+                            terms.against(FindingIx(*f)).any(|x| given.findings.get(&x.0) == Some(&Firm::Key));
                         if contrary && !given.findings.contains_key(f) {
                             sum += w.formula_contrary;
                         }

@@ -291,8 +291,7 @@ impl Terms {
             // The whole of what follows as one quality, or cut in two.
             (1..=4.min(run.len() - mid)).rev().find_map(|n| {
                 let part = |a: usize, b: usize| run[mid + a..mid + b].iter().map(|(_, c)| *c).collect::<String>();
-                let ways =
-                    std::iter::once(vec![part(0, n)]).chain((1..n).map(|cut| vec![part(0, cut), part(cut, n)]));
+                let ways = std::iter::once(vec![part(0, n)]).chain((1..n).map(|cut| vec![part(0, cut), part(cut, n)]));
                 ways.filter(|qualities| sites.len() + qualities.len() > 2).find_map(|qualities| {
                     let known = |site: &str, quality: &str| self.names.get(&format!("{site}{quality}")).copied();
                     let every_site = sites.iter().all(|s| qualities.iter().any(|q| known(s, q).is_some()));

@@ -8,11 +8,11 @@ use serde_json::Value;
 use typst::diag::{FileError, FileResult, Severity, SourceDiagnostic};
 use typst::foundations::{Bytes, Datetime, Duration, Smart};
 use typst::layout::{Frame, FrameItem};
+use typst::model::Document as _;
 use typst::syntax::{FileId, RootedPath, Source, VirtualPath, VirtualRoot};
 use typst::text::{Font, FontBook};
 use typst::utils::LazyHash;
 use typst::{Library, LibraryExt, World, WorldExt};
-use typst::model::Document as _;
 use typst_layout::PagedDocument;
 use typst_pdf::{PdfOptions, PdfStandards};
 
@@ -221,7 +221,7 @@ impl Press {
         let job = Job { press: self, main: id_of(template), data: Bytes::from_string(data.to_string()) };
         let warned = typst::compile::<PagedDocument>(&job);
         // What was worked out for earlier pages is forgotten by and by: memory stays flat over many.
-        if self.set.fetch_add(1, Ordering::Relaxed) % FORGET_EVERY == 0 {
+        if self.set.fetch_add(1, Ordering::Relaxed).is_multiple_of(FORGET_EVERY) {
             comemo::evict(1);
         }
         let document = warned.output.map_err(|e| self.error(&job, &e))?;

@@ -282,11 +282,11 @@ pub fn pages_data(m: &Materia, t: &Ticket<'_>) -> Value {
     // What one dose is, in words.
     let dose_ml = plan.cooking.as_ref().map(|c| c.dose_ml).or(f.dose_ml);
     let quantity = match form {
-        Form::Decoction | Form::Draft | Form::External => w.say("quantity-packs", &[("packs", &plan.packs.to_string())]),
+        Form::Decoction | Form::Draft | Form::External => {
+            w.say("quantity-packs", &[("packs", &plan.packs.to_string())])
+        }
         _ => match (f.units, f.unit_grams, f.batch_ml, f.batch_grams) {
-            (Some(n), Some(g), ..) => {
-                w.say("quantity-pills", &[("units", &n.to_string()), ("grams", &g.decimal(3))])
-            }
+            (Some(n), Some(g), ..) => w.say("quantity-pills", &[("units", &n.to_string()), ("grams", &g.decimal(3))]),
             (_, _, Some(ml), _) => w.say("quantity-ml", &[("ml", &ml.decimal(0))]),
             (_, _, _, Some(g)) => w.say("quantity-grams", &[("grams", &g.decimal(1))]),
             _ => format!(
@@ -337,10 +337,8 @@ pub fn pages_data(m: &Materia, t: &Ticket<'_>) -> Value {
             let minutes = |n: &u32| n.to_string();
             let text = match &s.what {
                 PotAct::Soak { millilitres, minutes: n } => {
-                    let mut text = w.say(
-                        "soak",
-                        &[("vessel", &pot), ("ml", &millilitres.decimal(0)), ("minutes", &minutes(n))],
-                    );
+                    let mut text =
+                        w.say("soak", &[("vessel", &pot), ("ml", &millilitres.decimal(0)), ("minutes", &minutes(n))]);
                     let later: Vec<usize> = c
                         .steps
                         .iter()
@@ -440,7 +438,12 @@ pub fn pages_data(m: &Materia, t: &Ticket<'_>) -> Value {
         avoid.insert(0, w.say("sheet-alcohol", &[("grams", &g.decimal(1))]));
     }
     let prep_name = prep.map_or(plan.preparation.clone(), |p| t.language.of(&p.en, &p.zh, &p.zh_hant).to_string());
-    let fill = [("preparation", prep_name.clone()), ("days", days.clone()), ("doses", doses.clone()), ("date", t.date.to_string())];
+    let fill = [
+        ("preparation", prep_name.clone()),
+        ("days", days.clone()),
+        ("doses", doses.clone()),
+        ("date", t.date.to_string()),
+    ];
     let fill: Vec<(&str, &str)> = fill.iter().map(|(k, v)| (*k, v.as_str())).collect();
     let what = vec![w.say("what-line", &fill)];
     let remarks: Vec<Value> = plan
@@ -483,11 +486,8 @@ pub fn pages_data(m: &Materia, t: &Ticket<'_>) -> Value {
             json!({ "severity": w.say(&key, &[]), "text": x.text, "reason": x.reason })
         })
         .collect();
-    let words: serde_json::Map<String, Value> = d
-        .phrase
-        .iter()
-        .map(|p| (p.id.clone(), Value::from(t.language.of(&p.en, &p.zh, &p.zh_hant))))
-        .collect();
+    let words: serde_json::Map<String, Value> =
+        d.phrase.iter().map(|p| (p.id.clone(), Value::from(t.language.of(&p.en, &p.zh, &p.zh_hant)))).collect();
     let (lang, region) = match t.language {
         Language::En => ("en", "GB"),
         Language::Zh => ("zh", "CN"),
@@ -515,6 +515,10 @@ pub fn pages_data(m: &Materia, t: &Ticket<'_>) -> Value {
         "external": form == Form::External,
         "lines": lines,
         "raw_total": grams(raw_total),
+        "each": w.say(
+            if matches!(form, Form::Decoction | Form::Draft | Form::External) { "each-pack" } else { "whole-batch" },
+            &[],
+        ),
         "weighed_total": grams(plan.weighed),
         "course_total": grams(course_total),
         "rounding": rounding,

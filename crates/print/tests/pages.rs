@@ -1,4 +1,5 @@
 //! Pages: what cannot be printed is said, nothing is cut off.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use std::collections::BTreeMap;
 
@@ -42,7 +43,8 @@ fn data(name: &str, label: &str, language: Language, large: bool) -> serde_json:
     let made = plan(&m, &items, &order, None).unwrap();
     let clinic = Clinic { name: "Herb House at the Weir".into(), address: "3 Mill Lane".into(), phone: "0123".into() };
     let person = Person { name: name.into(), born: "1992-03-04".into() };
-    let findings = [PrintedFinding { severity: "grave".into(), text: "Watch the potassium".into(), reason: String::new() }];
+    let findings =
+        [PrintedFinding { severity: "grave".into(), text: "Watch the potassium".into(), reason: String::new() }];
     let ticket = Ticket {
         number: "D-1",
         date: order.day,
@@ -88,7 +90,10 @@ fn a_label_too_small_is_refused() {
     assert!(needs.parse::<f64>().unwrap() > has.parse::<f64>().unwrap());
     assert!(e.to_string().contains("larger label"));
     let long = "A name so long that it would run over the edge of any label ".repeat(20);
-    assert!(matches!(press.print("label.typ", &data(&long, "small", Language::En, false)), Err(PrintError::TooSmall { .. })));
+    assert!(matches!(
+        press.print("label.typ", &data(&long, "small", Language::En, false)),
+        Err(PrintError::TooSmall { .. })
+    ));
     assert!(LabelSize::from_word("5x900").is_none() && LabelSize::from_word("wide").is_none());
 }
 
@@ -103,13 +108,19 @@ fn a_character_without_a_glyph_is_named() {
 
 #[test]
 fn a_clinic_changes_a_template_and_a_mistake_points_at_its_place() {
-    let own = [("label.typ".to_string(), "#import \"kit.typ\": *\n#set page(width: 50mm, height: 20mm)\n#d.patient.name".to_string())];
+    let own = [(
+        "label.typ".to_string(),
+        "#import \"kit.typ\": *\n#set page(width: 50mm, height: 20mm)\n#d.patient.name".to_string(),
+    )];
     let press = Press::new(&own, Vec::new());
     press.print("label.typ", &data("Ada", "bag", Language::En, false)).unwrap();
     let bad = [("label.typ".to_string(), "#import \"kit.typ\": *\n#d.nobody.name".to_string())];
     let e = Press::new(&bad, Vec::new()).print("label.typ", &data("Ada", "bag", Language::En, false)).unwrap_err();
     assert!(matches!(&e, PrintError::Template { file, line: 2, .. } if file == "label.typ"), "{e}");
-    assert!(matches!(press.print("poster.typ", &data("Ada", "bag", Language::En, false)), Err(PrintError::NoTemplate { .. })));
+    assert!(matches!(
+        press.print("poster.typ", &data("Ada", "bag", Language::En, false)),
+        Err(PrintError::NoTemplate { .. })
+    ));
     // Names with signs that mean something in a template are text here.
     press.print("label.typ", &data("#panic(\"x\") $ * _", "bag", Language::En, false)).unwrap();
 }

@@ -257,7 +257,11 @@ impl Library {
         for way in raw.ways {
             let lists: Vec<Vec<String>> = way.into_iter().map(|list| self.worded(list, r)).collect();
             if lists.iter().any(Vec::is_empty) || lists.is_empty() {
-                r.problem(span.clone(), format!("`{}` has an empty list", raw.id.get_ref()), "give it words or take it out");
+                r.problem(
+                    span.clone(),
+                    format!("`{}` has an empty list", raw.id.get_ref()),
+                    "give it words or take it out",
+                );
             } else {
                 ways.push(lists);
             }

@@ -8,11 +8,11 @@ use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use toml::Spanned;
 
-use crate::model::*;
 use crate::dispensing::{
-    Absorption, Advice, Cooking, GranuleRatio, Handling, LongBoil, Phrase, PotFigures, Preparation, RawDispensing, TinctureStrength,
-    Vessel,
+    Absorption, Advice, Cooking, GranuleRatio, Handling, LongBoil, Phrase, PotFigures, Preparation, RawDispensing,
+    TinctureStrength, Vessel,
 };
+use crate::model::*;
 use crate::patterns::{RawFinding, RawFlag, RawPattern, RawSigns, RawWording};
 use crate::rules::{Condition, Jurisdiction, Known, Medicine, MedicineClass, RawRule};
 
@@ -998,7 +998,11 @@ impl Library {
         let names = Place { file: "names/words.toml".into(), line: 1, own: false };
         for (phrase, ids) in &self.words.joined {
             for id in ids.iter().filter(|id| !self.findings.contains_key(*id)) {
-                say(&names, format!("`{phrase}` says `{id}`, which is no finding"), "use an id of a file under findings/");
+                say(
+                    &names,
+                    format!("`{phrase}` says `{id}`, which is no finding"),
+                    "use an id of a file under findings/",
+                );
             }
         }
         let formulas: BTreeMap<&str, &Formula> = self.formulas.iter().map(|f| (f.id.as_str(), f)).collect();

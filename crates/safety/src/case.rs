@@ -87,7 +87,7 @@ impl Case {
             case.written.push((item.name.clone(), Some(item.span)));
             match &item.means {
                 Resolution::Known { substance, .. } => {
-                    let weigh = |amount| conventions.weigh(m, *substance, amount, fangwright_amount::Era::Modern).ok();
+                    let weigh = |amount| conventions.weigh(m, *substance, amount, conventions.written).ok();
                     let grams = item.amount.as_ref().and_then(|w| weigh(w.upto.as_ref().unwrap_or(&w.amount)));
                     case.portions.push(Portion::new(*substance, grams, &item.pot, line));
                 }

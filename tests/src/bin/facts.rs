@@ -2,11 +2,14 @@
 //! `facts edges`, `facts names`, `facts sets`, `facts resolve` (names on standard input, one a line), and
 //! `facts trace N` (so many traces of one prescription, timed), `facts models N` (so many changes for invented patients:
 //! what the solver was given, what it found, and how long a change with five proposals took), and `facts unread` (phrases of
-//! findings on standard input, one a line: those that are not wholly read, with the words left over).
+//! findings on standard input, one a line: those that are not wholly read, with the words left over), and `facts rounded` (lists of
+//! amounts and what they are rounded to).
 
 use std::io::{BufRead, stdin};
 use std::time::{Duration, Instant};
 
+use fangwright_amount::Rational;
+use fangwright_dispense::{Share, round_list};
 use fangwright_formula::{Conventions, Families, Mix, Tracer, read};
 use fangwright_materia::records::{ConditionKind, Form, Role};
 use fangwright_materia::{Materia, Resolution};
@@ -24,13 +27,38 @@ fn main() {
         "resolve" => resolve(&m),
         "trace" => trace(&m, std::env::args().nth(2).and_then(|n| n.parse().ok()).unwrap_or(100)),
         "unread" => unread(&m),
+        "rounded" => rounded(),
         "models" => models(&m, std::env::args().nth(2).and_then(|n| n.parse().ok()).unwrap_or(100)),
         _ => {
-            eprintln!("usage: facts edges|names|sets|resolve|trace|models [N]|unread");
+            eprintln!("usage: facts edges|names|sets|resolve|trace|models [N]|unread|rounded");
             std::process::exit(2);
         }
     };
     println!("{answer}");
+}
+
+/// Random lists of tenths of milligrams, and what they come to on a scale of a tenth of a gram.
+fn rounded() -> Value {
+    let mut seed = 7u64;
+    let mut random = |n: u64| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (seed >> 33) % n
+    };
+    let lists = (0..1000).map(|_| {
+        let mut amounts: Vec<u64> = (0..2 + random(14)).map(|_| 1_000 + random(300_000)).collect();
+        // Every second list has a total of whole steps, as other libraries want it.
+        if random(2) == 0 {
+            let over = amounts.iter().sum::<u64>() % 1_000;
+            amounts[0] += 1_000 - over;
+        }
+        let tenth = |n: i128, d: i128| Rational::new(n, d).expect("a denominator above zero");
+        let shares: Vec<Share> =
+            amounts.iter().map(|a| Share::of(tenth(i128::from(*a), 10_000), tenth(1, 10))).collect();
+        let parts = round_list(&shares).expect("nothing vanishes").parts;
+        let tenths: Vec<i128> = parts.iter().map(|p| p.times(Rational::from(10)).expect("small").floor()).collect();
+        json!({ "amounts": amounts, "tenths": tenths })
+    });
+    Value::Array(lists.collect())
 }
 
 /// Phrases of findings that the data does not wholly know.
