@@ -243,3 +243,15 @@ fn worksheets_of_many_in_one_file() {
     assert!(run(&["templates", &templates]).status.success());
     assert!(!run(&["templates", &templates]).status.success());
 }
+
+#[test]
+fn a_substitute_is_only_what_the_data_allows_and_is_checked() {
+    // Codonopsis stands in for ginseng; veratrum is incompatible with both.
+    let o = run(&["dispense", "人参9 白术9", "--days", "3", "--substitute", "Ren Shen=Dang Shen", "--json"]);
+    assert_eq!(o.status.code(), Some(0), "{}", text(&o));
+    assert_eq!(json(&o)["result"]["plan"]["lines"][0]["substance"], "dang-shen");
+    let o = run(&["dispense", "人参9 藜芦1", "--days", "3", "--substitute", "Ren Shen=Dang Shen", "--json"]);
+    assert_eq!(o.status.code(), Some(3), "checked as changed");
+    let o = run(&["dispense", "人参9 白术9", "--days", "3", "--substitute", "Ren Shen=Da Huang"]);
+    assert!(text(&o).contains("does not allow"), "{}", text(&o));
+}

@@ -67,15 +67,18 @@ fn show(what: &str, s: Score) {
 
 #[test]
 fn clauses_name_their_formula() {
-    let even = |n: u32| n % 2 == 0;
+    let even = |n: u32| n.is_multiple_of(2);
     show("Shang Han Lun, tuned half, coded", score("clauses-shang-han-lun.toml", true, even));
     if std::env::var_os("CLAUSES").is_some() {
         return;
     }
     show("Shang Han Lun, tuned half, as the program reads it", score("clauses-shang-han-lun.toml", false, even));
-    let untouched = score("clauses-shang-han-lun.toml", true, |n| n % 2 == 1);
+    let untouched = score("clauses-shang-han-lun.toml", true, |n: u32| !n.is_multiple_of(2));
     show("Shang Han Lun, untouched half, coded", untouched);
-    show("the same, as the program reads it", score("clauses-shang-han-lun.toml", false, |n| n % 2 == 1));
+    show(
+        "the same, as the program reads it",
+        score("clauses-shang-han-lun.toml", false, |n: u32| !n.is_multiple_of(2)),
+    );
     let jin_gui = score("clauses-jin-gui.toml", true, |_| true);
     show("Jin Gui, untouched, coded", jin_gui);
     show("the same, as the program reads it", score("clauses-jin-gui.toml", false, |_| true));

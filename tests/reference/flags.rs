@@ -69,7 +69,8 @@ fn score(file: &str, wanted: impl Fn(usize, &str) -> bool) -> (Score, Score) {
 #[test]
 fn situations_are_flagged_and_everyday_complaints_are_not() {
     let untouched = |line: usize, situation: &str| line % 2 == 1 && !SEEN.contains(&situation);
-    let tables: [(&str, &str, &dyn Fn(usize, &str) -> bool, f64, f64); 3] = [
+    type Wanted<'a> = &'a dyn Fn(usize, &str) -> bool;
+    let tables: [(&str, &str, Wanted<'_>, f64, f64); 3] = [
         ("flag-cases.tsv", "mended on", &|_, _| true, 95.0, 0.0),
         ("flag-fresh.tsv", "even lines, mended on", &|line, _| line % 2 == 0, 95.0, 2.0),
         ("flag-fresh.tsv", "odd lines, untouched", &untouched, 60.0, 15.0),

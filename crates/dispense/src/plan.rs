@@ -773,8 +773,22 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
                 Ok(found) => picks = found,
                 Err(e) => p.say(Weight::Stop, "stock", Some(n), e.to_string()),
             },
-            (None, Some(_)) => {
-                let text = format!("{}: no product in stock", x.name);
+            (None, Some(stock)) => {
+                let mut text = format!("{}: no product in stock", x.name);
+                // Only what the data allows in its place, and only what is there; the choice is the prescriber's.
+                let swaps = x.substance.map(|s| m.substance(s).swap.clone()).unwrap_or_default();
+                let there: Vec<String> = swaps
+                    .iter()
+                    .filter(|id| stock.of_substance(id, p.sort()).next().is_some())
+                    .filter_map(|id| m.substance_by_id(id))
+                    .map(|s| p.name(s))
+                    .collect();
+                if !there.is_empty() {
+                    text.push_str(&format!(
+                        "; in stock, and allowed in its place by the data: {}; that is another prescription, to be checked anew",
+                        there.join(", ")
+                    ));
+                }
                 p.say(Weight::Stop, "stock", Some(n), text);
             }
             (_, None) => {}

@@ -1,5 +1,5 @@
 //! Stock against a simple model, on 10,000 random histories, and with threads that all want the last grams.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+#![allow(clippy::unwrap_used, clippy::result_large_err, reason = "a test that cannot go on fails")]
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};

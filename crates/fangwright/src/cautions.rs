@@ -12,3 +12,7 @@ come first. Doses, interactions, pregnancy and toxicity were not checked here. W
 pub const CHECK: &str = "Decision support for trained practitioners, not medical advice; local law and licensed practice \
 come first. Only what is listed under \"Looked at\" was looked at, by rules that can be wrong and are never whole. What is \
 unknown is not checked, and no finding does not mean no harm.";
+
+/// Where no red flag was raised.
+pub const FLAGS: &str = "No words of a red flag were read. About one warning in five is worded so that this program does not know it: \
+ask, and refer when in doubt.";

@@ -7,7 +7,9 @@ use fangwright_amount::Rational;
 use fangwright_formula::{label, read};
 use fangwright_materia::records::{Form, Rule, RuleKind, Severity, Test};
 use fangwright_materia::{Materia, Resolution};
-use fangwright_safety::{Case, CaseInput, Exact, Facts, Finding, Line, Names, Override, Patient, Report, Rulebook};
+use fangwright_safety::{
+    Case, CaseInput, Exact, Facts, Finding, Line, Names, Override, Patient, Portion, Report, Rulebook,
+};
 
 use crate::output::{CheckAnswer, RuleShown, RulesAnswer};
 use crate::render::{hang, heading, pad, wrap};
@@ -42,6 +44,9 @@ pub struct CaseArgs {
     /// Who sets aside.
     #[arg(long, value_name = "NAME")]
     by: Option<String>,
+    /// Put another substance in the place of one, where the data allows it: `Dang Shen=Ren Shen`. It is checked like that.
+    #[arg(long, value_name = "NAME=NAME")]
+    substitute: Vec<String>,
 }
 
 #[derive(Args)]
@@ -332,6 +337,10 @@ pub fn checked(
         case = Case::of_prescription(m, &rx, &s.conventions);
         input.prescription = Some(text.into());
     }
+    for given in &args.substitute {
+        let said = substitute(m, &mut case, given)?;
+        shown.push_str(&format!("  {said}\n"));
+    }
     case.form = input.form;
     case.ratio = input.granule_ratio.map(|r| r.0);
     case.days = input.days.or(case.days);
@@ -363,6 +372,53 @@ pub fn run(s: &Session, args: CheckArgs) -> Result<i32, Failure> {
         wrapped_caution();
     }
     Ok(if stands { 3 } else { i32::from(!good) })
+}
+
+/// Puts one substance in the place of another, only where the data names it as a substitute or both are forms of one drug.
+fn substitute(m: &Materia, case: &mut Case, given: &str) -> Result<String, Failure> {
+    let (old, new) = given.split_once('=').ok_or_else(|| format!("`{given}` names no substitute; write OLD=NEW"))?;
+    let known = |name: &str| -> Result<_, Failure> {
+        let found = m.resolve(name.trim()).settled();
+        found.ok_or_else(|| format!("`{}` is not one known substance", name.trim()).into())
+    };
+    let (old, new) = (known(old)?, known(new)?);
+    if !allowed_in_place(m, old).contains(&new) {
+        let others: Vec<String> = allowed_in_place(m, old).into_iter().map(|s| label(m, s)).collect();
+        let others = if others.is_empty() { "nothing".into() } else { others.join(", ") };
+        return Err(format!(
+            "the data does not allow {} in the place of {}; it allows {others}",
+            label(m, new),
+            label(m, old)
+        )
+        .into());
+    }
+    let mut met = false;
+    for p in case.portions.iter_mut().filter(|p| p.substance == old) {
+        *p = Portion::new(new, p.grams, &m.substance(new).pot, p.line);
+        met = true;
+    }
+    if !met {
+        return Err(format!("{} is not in the prescription", label(m, old)).into());
+    }
+    Ok(format!(
+        "{} in the place of {}: doses and handling are its own, and it is checked as it stands",
+        label(m, new),
+        label(m, old)
+    ))
+}
+
+/// What the data allows in the place of a substance.
+fn allowed_in_place(m: &Materia, old: fangwright_materia::SubstanceIx) -> Vec<fangwright_materia::SubstanceIx> {
+    let named = m.substance(old).swap.iter().filter_map(|id| m.substance_by_id(id));
+    let mut all: Vec<_> = named.collect();
+    let id = &m.substance(old).id;
+    for (ix, s) in m.substances() {
+        let back = s.swap.contains(id);
+        if ix != old && back && !all.contains(&ix) {
+            all.push(ix);
+        }
+    }
+    all
 }
 
 /// The form that a word means.

@@ -4,14 +4,14 @@ use std::path::Path;
 
 use fangwright_formula::{Families, Mix, family_svg, formula_label, read};
 use fangwright_materia::FormulaIx;
-use fangwright_pattern::{Customs, Wish, modify};
+use fangwright_pattern::{Customs, Wish, modify, red_flags};
 use fangwright_safety::{Facts, Patient, Rulebook};
 use serde::Deserialize;
 
 use crate::output::{self, DemoAnswer};
 use crate::render;
 use crate::run::{Failure, Session, out, trace_answer, write_file};
-use crate::{check, fit};
+use crate::{check, dispense, fit};
 
 #[derive(Deserialize)]
 struct Cases {
@@ -31,6 +31,8 @@ struct Case {
     found: Option<String>,
     #[serde(default)]
     needs: Vec<String>,
+    /// Where it is there, the prescription is made up so.
+    dispense: Option<String>,
 }
 
 /// Runs the demo. Always ends well: the mistakes in its last case are there to be shown.
@@ -57,9 +59,17 @@ pub fn run(s: &Session, pictures: Option<&Path>) -> Result<bool, Failure> {
                 let mut checked = fangwright_safety::Case::of_prescription(m, &answer.prescription, &s.conventions);
                 checked.days = case.days;
                 let facts = Facts::new(&book, patient).map_err(|e| Failure::from(e.to_string()))?;
-                Some(book.check(m, &checked, &facts, &[]))
+                Some((book.check(m, &checked, &facts, &[]), checked, facts))
             }
         };
+        let mut plan = None;
+        if let (Some(preparation), Some((report, checked, facts)), Some(patient)) =
+            (&case.dispense, &report, &case.patient)
+            && !report.stands()
+        {
+            plan = Some(dispense::planned(m, checked, facts, patient, preparation, case.days.unwrap_or(7))?);
+        }
+        let report = report.map(|r| r.0);
         let (mut judgement, mut modified) = (None, None);
         if let (Some(found), Some(patient)) = (&case.found, &case.patient) {
             let (judged, present) = fit::judged(m, found, &[], &[])?;
@@ -68,11 +78,12 @@ pub fn run(s: &Session, pictures: Option<&Path>) -> Result<bool, Failure> {
             let wish = Wish { base, needs: case.needs.clone(), ..Wish::default() };
             let changed =
                 modify(m, &book, &Customs::new(m), &facts, &wish, 2).map_err(|e| Failure::from(e.to_string()))?;
-            texts.push((answers.len(), fit::judgement_text(m, &[], &present, &judged)));
+            let flags = red_flags(m, found, &[]);
+            texts.push((answers.len(), fit::judgement_text(m, &flags, &present, &judged)));
             texts.push((answers.len(), fit::modified_text(m, None, &wish, &[], &changed)));
             (judgement, modified) = (Some(judged), Some(changed));
         }
-        answers.push(DemoAnswer { trace: answer, patient: case.patient.clone(), report, judgement, modified });
+        answers.push(DemoAnswer { trace: answer, patient: case.patient.clone(), report, judgement, modified, plan });
     }
     if s.json {
         output::print(m, &s.loaded.problems, "demo", answers);
@@ -91,6 +102,9 @@ pub fn run(s: &Session, pictures: Option<&Path>) -> Result<bool, Failure> {
         match report {
             None => out(&render::trace_answer(s, trace)),
             Some(report) => out(&format!("\n{}", check::report(m, report, false))),
+        }
+        if let Some(plan) = &answer.plan {
+            out(&dispense::plan_text(m, plan, None, "of the demo"));
         }
     }
     let families = Families::new(m);

@@ -156,6 +156,25 @@ pub fn day_of(text: Option<&str>) -> Result<Date, Failure> {
 }
 
 impl MakingArgs {
+    /// What holds where no option is given.
+    fn usual() -> MakingArgs {
+        MakingArgs {
+            preparation: "raw-decoction".into(),
+            doses: None,
+            scale: "0.1".into(),
+            boilings: 2,
+            dose_ml: None,
+            vessel: None,
+            daily: None,
+            pill: None,
+            honey: None,
+            ratio: None,
+            strength: None,
+            spirit: None,
+            on: None,
+        }
+    }
+
     fn order(&self, days: u32, patient: &Patient, facts: &Facts) -> Result<Order, Failure> {
         Ok(Order {
             preparation: self.preparation.clone(),
@@ -301,6 +320,20 @@ impl PaperArgs {
             })
             .collect()
     }
+}
+
+/// A plan with everything as usual.
+pub fn planned(
+    m: &Materia,
+    case: &Case,
+    facts: &Facts,
+    patient: &Patient,
+    preparation: &str,
+    days: u32,
+) -> Result<Plan, Failure> {
+    let making = MakingArgs { preparation: preparation.into(), ..MakingArgs::usual() };
+    let order = making.order(days, patient, facts)?;
+    plan(m, &prescribed(case).0, &order, None).map_err(|e| e.to_string().into())
 }
 
 /// Lists what `--as` and `--vessel` take.

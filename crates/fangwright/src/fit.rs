@@ -179,6 +179,10 @@ fn flags_text(flags: &[Raised], text: &mut String) {
 pub fn judgement_text(m: &Materia, flags: &[Raised], present: &[String], j: &Judgement) -> String {
     let mut text = String::new();
     flags_text(flags, &mut text);
+    if flags.is_empty() {
+        hang(crate::cautions::FLAGS, 0, 0, &mut text);
+        text.push('\n');
+    }
     let names: Vec<String> = present.iter().map(|f| finding_name(m, f)).collect();
     hang(&format!("Read: {}.", names.join(", ")), 0, 2, &mut text);
     for u in &j.unread {

@@ -89,6 +89,8 @@ pub struct DemoAnswer {
     pub judgement: Option<Judgement>,
     /// The change of the prescription for what is needed.
     pub modified: Option<Modified>,
+    /// How it is made up.
+    pub plan: Option<Plan>,
 }
 
 /// `differentiate`.
