@@ -1,6 +1,6 @@
 """Plans, labels and 1,000 worksheets, beside a plain drawing of the same by reportlab (PyPI) in the same run.
 
-    python3 benches/pages_vs_reportlab.py [--n 1000]
+    python3 benches/pages_vs_reportlab.py [--n 1000] [--folder target/release]
 
 reportlab draws without a layout: its pages place the same words, lines and boxes at fixed spots, with the same font embedded. It is
 the speed of a library that does less.
@@ -17,8 +17,6 @@ import time
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-BINARY = ROOT / "target/release/fangwright"
-RATE = ROOT / "target/release/dispense_rate"
 FORMULAS = [
     "桂枝9 白芍9 生姜9 大枣12 炙甘草6",
     "熟地黄24 山药12 山茱萸12 茯苓9 泽泻9 牡丹皮9",
@@ -76,15 +74,17 @@ def drawn(all_jobs, path):
 def main():
     args = argparse.ArgumentParser()
     args.add_argument("--n", type=int, default=1000)
-    n = args.parse_args().n
-    rate = json.loads(subprocess.run([RATE], capture_output=True, text=True, check=True).stdout)
+    args.add_argument("--folder", default=str(ROOT / "target/release"), help="where the binaries are")
+    args = args.parse_args()
+    n, binary = args.n, f"{args.folder}/fangwright"
+    rate = json.loads(subprocess.run([f"{args.folder}/dispense_rate"], capture_output=True, text=True, check=True).stdout)
     with tempfile.TemporaryDirectory() as folder:
         all_jobs = list(jobs(n))
         lines = Path(folder) / "jobs.jsonl"
         lines.write_text("\n".join(json.dumps(j, ensure_ascii=False) for j in all_jobs))
         start = time.perf_counter()
         subprocess.run(
-            [BINARY, "dispense", "--batch", lines, "--into", f"{folder}/a.pdf", "--on", "2026-11-25", "--data", folder],
+            [binary, "dispense", "--batch", lines, "--into", f"{folder}/a.pdf", "--on", "2026-11-25", "--data", folder],
             check=True,
             capture_output=True,
         )

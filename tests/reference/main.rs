@@ -6,6 +6,7 @@ mod flags;
 mod lin_yi;
 mod modify;
 mod names;
+mod pharmacy;
 mod safety;
 mod trade;
 mod zu_ji;

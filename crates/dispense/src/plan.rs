@@ -591,6 +591,32 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
                 );
                 p.say(Weight::Warn, "daily amount", None, text);
             }
+            // Pills come whole: the day's amount follows them.
+            let daily = match pill_of(order, prep, daily) {
+                None => daily,
+                Some(unit) => {
+                    let count = daily.over(unit).ok_or_else(large)?.round().max(1);
+                    let given = Rational::from(count).times(unit).ok_or_else(large)?;
+                    if given != daily {
+                        let text = format!(
+                            "{} g a day are no whole number of pills of {} g; {count} pills are given, {} g",
+                            daily.decimal(3),
+                            unit.decimal(3),
+                            given.decimal(3)
+                        );
+                        p.say(Weight::Note, "pills", None, text);
+                    }
+                    let pills = u32::try_from(count).map_err(|_| large())?;
+                    finished.unit_grams = Some(unit);
+                    finished.units = Some(Rational::from(count).times(days).ok_or_else(large)?);
+                    finished.units_a_dose = (0..doses).map(|n| pills / doses + u32::from(n < pills % doses)).collect();
+                    if finished.units_a_dose.contains(&0) {
+                        let text = format!("{pills} pills a day cannot be split into {doses} doses; use smaller pills");
+                        p.say(Weight::Stop, "pills", None, text);
+                    }
+                    given
+                }
+            };
             finished.daily_grams = Some(daily);
             finished.dose_grams = Some(daily.over(whole(doses)).ok_or_else(large)?);
             let batch = daily.times(days).ok_or_else(large)?;
@@ -610,27 +636,6 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
                         range[2].decimal(3)
                     );
                     p.say(Weight::Warn, "honey", None, text);
-                }
-            }
-            if let Some(unit) = order.unit_grams.or(prep.unit_grams.first().copied()) {
-                finished.unit_grams = Some(unit);
-                let a_day = daily.over(unit).ok_or_else(large)?;
-                let a_day_whole = a_day.round().max(1);
-                if a_day != Rational::from(a_day_whole) {
-                    let text = format!(
-                        "{} g a day are {} pills of {} g; {a_day_whole} are given",
-                        daily.decimal(3),
-                        a_day.decimal(2),
-                        unit.decimal(3)
-                    );
-                    p.say(Weight::Note, "pills", None, text);
-                }
-                let pills = u32::try_from(a_day_whole).map_err(|_| large())?;
-                finished.units = Some(Rational::from(a_day_whole).times(days).ok_or_else(large)?);
-                finished.units_a_dose = (0..doses).map(|n| pills / doses + u32::from(n < pills % doses)).collect();
-                if finished.units_a_dose.contains(&0) {
-                    let text = format!("{pills} pills a day cannot be split into {doses} doses; use smaller pills");
-                    p.say(Weight::Stop, "pills", None, text);
                 }
             }
             let keep = Rational::ONE.minus(prep.loss.unwrap_or(Rational::ZERO)).ok_or_else(large)?;
@@ -851,6 +856,7 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
                 (None, None) => None,
             },
             vessel: order.vessel.clone(),
+            plain: prep.water_times.is_some(),
         };
         let c = cooking(m, &pot_items, &pot_order)?;
         for w in &c.warnings {
@@ -898,6 +904,15 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
         fridge: prep.fridge,
         remarks: p.remarks,
     })
+}
+
+/// The pill: the one asked for, else of the usual weights the one that comes nearest to the day's amount, the larger of two.
+fn pill_of(order: &Order, prep: &Preparation, daily: Rational) -> Option<Rational> {
+    let off = |unit: &Rational| -> Option<Rational> {
+        let count = Rational::from(daily.over(*unit)?.round().max(1));
+        Some(count.times(*unit)?.minus(daily)?.abs())
+    };
+    order.unit_grams.or_else(|| prep.unit_grams.iter().copied().min_by(|a, b| off(a).cmp(&off(b)).then(b.cmp(a))))
 }
 
 fn unit_of(product: Option<&Product>, scale: Rational) -> (Rational, Measure) {

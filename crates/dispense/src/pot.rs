@@ -144,6 +144,8 @@ pub struct PotOrder {
     pub dose_ml: Option<Rational>,
     /// The vessel (id).
     pub vessel: Option<String>,
+    /// Boiled as usual whatever the ingredients do: washes.
+    pub plain: bool,
 }
 
 fn fits(
@@ -229,7 +231,8 @@ pub fn cooking(m: &Materia, items: &[PotItem], order: &PotOrder) -> Result<Cooki
             known: d.vessel.iter().map(|v| v.id.as_str()).collect::<Vec<_>>().join(", "),
         })?),
     };
-    let rule = rule(m, d, items).ok_or(PlanError::NoCookingRule)?;
+    let usual = || d.cooking.iter().find(|c| c.default);
+    let rule = if order.plain { usual() } else { rule(m, d, items) }.ok_or(PlanError::NoCookingRule)?;
     let has = |i: &PotItem, pot: Pot| i.pots.contains(&pot);
     let of =
         |pot: Pot| -> Vec<usize> { items.iter().enumerate().filter(|(_, i)| has(i, pot)).map(|(n, _)| n).collect() };

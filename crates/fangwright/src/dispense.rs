@@ -568,6 +568,9 @@ pub fn plan_text(m: &Materia, p: &Plan, priced: Option<&Bill>, number: &str) -> 
     fact("from alcohol in stock", f.spirit_ml, " ml", 0);
     fact("with water", f.water_ml, " ml", 0);
     fact("pure alcohol a day", f.alcohol_a_day, " g", 1);
+    if let Some([least, most]) = f.sugar {
+        facts.push(format!("sugar {} to {} g", least.decimal(0), most.decimal(0)));
+    }
     if !facts.is_empty() {
         hang(&format!("Made: {}.", facts.join("; ")), 0, 4, &mut text);
     }
@@ -575,7 +578,7 @@ pub fn plan_text(m: &Materia, p: &Plan, priced: Option<&Bill>, number: &str) -> 
         text.push_str(&heading(&format!("The pot ({})", c.rule_words.en)));
         hang(
             &format!(
-                "Water: {} ml taken up by the herbs + {} ml boiled away + {} ml to drink = {} ml, then {} ml.",
+                "Water: {} ml taken up by the herbs + {} ml boiled away + {} ml to come out = {} ml, then {} ml.",
                 c.absorbed.decimal(0),
                 c.evaporated.decimal(0),
                 c.steps

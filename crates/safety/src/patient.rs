@@ -337,6 +337,11 @@ impl Facts {
         self.age?.over(Rational::from(12))
     }
 
+    /// The share of an adult dose by the rule that was asked for, or the first whose figures are known.
+    pub fn share_of_adult(&self) -> Option<Rational> {
+        self.child_method(ChildMethod::ALL).map(|(_, share)| share)
+    }
+
     /// The method that is used: the one asked for, else the first of surface, weight and age that is known.
     pub(crate) fn child_method(&self, held: &[ChildMethod]) -> Option<(ChildMethod, Rational)> {
         let of = |m: ChildMethod| held.contains(&m).then(|| self.child_share(m)).flatten().map(|s| (m, s));

@@ -1,4 +1,5 @@
-//! Times of a plan and of a label, as JSON: what `pages_vs_reportlab.py` holds against other libraries.
+//! Times of a plan and of a label, as JSON: what `benches/pages_vs_reportlab.py` holds against another library. It is here and not
+//! among the benches so that it is built in the same go as the tests.
 
 use std::collections::BTreeMap;
 use std::time::Instant;
