@@ -429,15 +429,8 @@ impl Judge {
             top.iter().zip(&gain).map(|(p, g)| (points[*p as usize] - g.iter().sum::<i32>()).min(0)).collect();
         let w = &self.weights;
         let mut best: Vec<(i32, Vec<usize>)> = Vec::new();
-        let mut keep = |set: &[usize]| {
-            let mut sum = w.further_pattern * (set.len() as i32 - 1);
-            for (f, _) in said.iter().enumerate() {
-                let most = set.iter().map(|i| gain[*i][f]).max().unwrap_or(0);
-                sum += if most > 0 { most } else { w.unexplained };
-            }
-            sum += set.iter().map(|i| against[*i]).sum::<i32>();
-            let full = best.len() >= 8;
-            if !full || sum > best[best.len() - 1].0 {
+        let mut keep = |sum: i32, set: &[usize]| {
+            if best.len() < 8 || sum > best[best.len() - 1].0 {
                 let place = best.partition_point(|(s, other)| {
                     (*s, other.len()) > (sum, set.len()) || *s == sum && other.len() <= set.len()
                 });
@@ -445,12 +438,24 @@ impl Judge {
                 best.truncate(8);
             }
         };
+        // What a set explains, finding by finding, is carried along as patterns join it.
+        let joined = |so_far: &[i32], more: &[i32], out: &mut Vec<i32>| {
+            out.clear();
+            out.extend(so_far.iter().zip(more).map(|(a, b)| *a.max(b)));
+        };
+        let worth = |most: &[i32]| -> i32 { most.iter().map(|m| if *m > 0 { *m } else { w.unexplained }).sum() };
+        let worth_with = |so_far: &[i32], more: &[i32]| -> i32 {
+            so_far.iter().zip(more).map(|(a, b)| *a.max(b)).map(|m| if m > 0 { m } else { w.unexplained }).sum()
+        };
+        let mut pair = Vec::with_capacity(said.len());
         for a in 0..top.len() {
-            keep(&[a]);
+            keep(worth(&gain[a]) + against[a], &[a]);
             for b in a + 1..top.len() {
-                keep(&[a, b]);
+                joined(&gain[a], &gain[b], &mut pair);
+                let two = against[a] + against[b] + w.further_pattern;
+                keep(worth(&pair) + two, &[a, b]);
                 for c in b + 1..top.len() {
-                    keep(&[a, b, c]);
+                    keep(worth_with(&pair, &gain[c]) + two + against[c] + w.further_pattern, &[a, b, c]);
                 }
             }
         }
