@@ -93,6 +93,14 @@ fn a_bag_is_filled_from_the_lot_that_expires_first_and_traced_both_ways() {
     let again = dispense(&book, "D2", &["--take"]);
     assert_eq!(again.status.code(), Some(1));
     assert!(text(&again).contains("recalled"), "{}", text(&again));
+    // Pages that cannot be printed take nothing.
+    let before = std::fs::read_to_string(&book).unwrap();
+    let small = dispense(&book, "D3", &["--take", "--product", "gui zhi=gz", "--print", "label", "--label", "20x10"]);
+    assert_eq!(small.status.code(), Some(1));
+    assert_eq!(
+        std::fs::read_to_string(&book).unwrap().lines().filter(|l| l.contains("\"use\"")).count(),
+        before.lines().filter(|l| l.contains("\"use\"")).count()
+    );
     // A number is used once.
     let twice = dispense(&book, "D1", &["--take", "--product", "gui zhi=gz"]);
     assert_ne!(twice.status.code(), Some(0));
@@ -252,6 +260,9 @@ fn a_substitute_is_only_what_the_data_allows_and_is_checked() {
     assert_eq!(json(&o)["result"]["plan"]["lines"][0]["substance"], "dang-shen");
     let o = run(&["dispense", "人参9 藜芦1", "--days", "3", "--substitute", "Ren Shen=Dang Shen", "--json"]);
     assert_eq!(o.status.code(), Some(3), "checked as changed");
+    // What stands in for a plant need not be replaced by it.
+    let o = run(&["dispense", "扁蓄9 白术9", "--days", "3", "--substitute", "Qu Mai=Bian Xu"]);
+    assert!(text(&o).contains("does not allow"), "{}", text(&o));
     let o = run(&["dispense", "人参9 白术9", "--days", "3", "--substitute", "Ren Shen=Da Huang"]);
     assert!(text(&o).contains("does not allow"), "{}", text(&o));
 }

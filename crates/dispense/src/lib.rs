@@ -14,7 +14,9 @@ mod rounding;
 mod stock;
 
 pub use money::{Coin, Money, MoneyError};
-pub use plan::{Finished, Measure, Order, Plan, PlanError, PlanLine, Prescribed, RatioFrom, Remark, Weight, plan};
+pub use plan::{
+    Finished, Measure, Order, Plan, PlanError, PlanLine, Prescribed, RatioFrom, Remark, Weight, in_its_place, plan,
+};
 pub use pot::{
     CookingPlan, Drinker, PotAct, PotItem, PotOrder, PotStep, PotWarning, Soaked, absorbs, cooking, handling,
     usual_ratio, usual_strength,

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use fangwright_amount::{Range, Rational};
+use fangwright_formula::label;
 use fangwright_materia::records::{Dispensing, Form, Pot, Preparation, Toxicity};
 use fangwright_materia::{Materia, SubstanceIx};
 use jiff::civil::Date;
@@ -64,6 +65,33 @@ pub struct Order {
     pub whole: Option<String>,
     /// The day it is made.
     pub day: Date,
+}
+
+impl Order {
+    /// An order with everything as usual: a scale of a tenth of a gram, an adult, two boilings, and what the data says of the
+    /// preparation.
+    pub fn new(preparation: &str, days: u32, day: Date) -> Order {
+        Order {
+            preparation: preparation.into(),
+            days,
+            doses: None,
+            scale: Rational::new(1, 10).unwrap_or(Rational::ONE),
+            drinker: Drinker::Adult,
+            weight_known: true,
+            boilings: 2,
+            dose_ml: None,
+            vessel: None,
+            daily: None,
+            unit_grams: None,
+            honey: None,
+            ratio: None,
+            strength: None,
+            spirit: None,
+            products: BTreeMap::new(),
+            whole: None,
+            day,
+        }
+    }
 }
 
 /// How much a remark weighs.
@@ -312,6 +340,21 @@ fn whole(n: u32) -> Rational {
     Rational::from(i128::from(n))
 }
 
+/// The middle of a usual range.
+pub(crate) fn middle(range: [Rational; 2]) -> Result<Rational, PlanError> {
+    range[0].plus(range[1]).and_then(|sum| sum.over(Rational::from(2))).ok_or_else(large)
+}
+
+/// The share that is left after what is lost in making.
+fn kept(prep: &Preparation) -> Result<Rational, PlanError> {
+    Rational::ONE.minus(prep.loss.unwrap_or(Rational::ZERO)).ok_or_else(large)
+}
+
+/// What the data allows in the place of a substance. It goes one way: what stands in for a plant need not be replaced by it.
+pub fn in_its_place(m: &Materia, substance: SubstanceIx) -> Vec<SubstanceIx> {
+    m.substance(substance).swap.iter().filter_map(|id| m.substance_by_id(id)).collect()
+}
+
 /// What is known of how a line is measured, before it is rounded.
 struct Draft {
     substance: Option<SubstanceIx>,
@@ -353,17 +396,12 @@ impl Planner<'_> {
             }
             return Ok(Some(p.clone()));
         }
-        let day = self.order.day;
-        let usable = |p: &Product| {
-            let lots = stock.lots().filter(|l| l.lot.product == p.id && l.recalled.is_none() && l.lot.expiry >= day);
-            lots.fold(Rational::ZERO, |sum, l| sum.plus(l.free()).unwrap_or(sum))
-        };
+        let usable = |p: &Product| stock.usable_grams(&p.id, self.order.day);
         Ok(stock.of_substance(id, self.sort()).max_by(|a, b| usable(a).cmp(&usable(b)).then(b.id.cmp(&a.id))).cloned())
     }
 
     fn name(&self, s: SubstanceIx) -> String {
-        let r = self.m.substance(s);
-        format!("{} {}", r.pinyin, r.hanzi)
+        label(self.m, s)
     }
 
     fn draft(&mut self, p: &Prescribed) -> Result<Draft, PlanError> {
@@ -448,8 +486,8 @@ impl Planner<'_> {
             let Some(s) = line.substance else { continue };
             let record = self.m.substance(s);
             let (range, what): (Option<Range>, &str) = match self.prep.form {
-                Form::Powder => (record.dose.powder.or(record.dose.pill), "powder"),
-                Form::Pill => (record.dose.pill.or(record.dose.powder), "pills"),
+                form @ Form::Powder => (record.dose.swallowed(form), "powder"),
+                form @ Form::Pill => (record.dose.swallowed(form), "pills"),
                 Form::External => (None, "outside use"),
                 _ => (record.dose.decoction, "decoction"),
             };
@@ -494,7 +532,7 @@ impl Planner<'_> {
     /// Raw grams of each line that a day's doses hold, as weighed.
     fn raw_a_day(&self, lines: &[PlanLine]) -> Result<Vec<Rational>, PlanError> {
         let days = whole(self.order.days);
-        let keep = Rational::ONE.minus(self.prep.loss.unwrap_or(Rational::ZERO)).ok_or_else(large)?;
+        let keep = kept(self.prep)?;
         let loses = !matches!(self.prep.form, Form::Decoction | Form::Granules | Form::Draft | Form::External);
         lines
             .iter()
@@ -573,10 +611,9 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
         Form::Granules => days,
         Form::Powder | Form::Pill => {
             let usual = prep.daily_grams;
-            let middle = |r: [Rational; 2]| r[0].plus(r[1]).and_then(|s| s.over(Rational::from(2)));
             let daily = match (order.daily, usual) {
                 (Some(x), _) => x,
-                (None, Some(r)) => middle(r).ok_or_else(large)?,
+                (None, Some(r)) => middle(r)?,
                 (None, None) => raw_total,
             };
             if let (Some(x), Some(r)) = (order.daily, usual)
@@ -638,15 +675,13 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
                     p.say(Weight::Warn, "honey", None, text);
                 }
             }
-            let keep = Rational::ONE.minus(prep.loss.unwrap_or(Rational::ZERO)).ok_or_else(large)?;
-            powder.over(keep).and_then(|raw| raw.over(raw_total)).ok_or_else(large)?
+            powder.over(kept(prep)?).and_then(|raw| raw.over(raw_total)).ok_or_else(large)?
         }
         Form::Wine => {
             let ratio = order.ratio.or(prep.ratio).unwrap_or(Rational::from(5));
-            let middle = |r: [Rational; 2]| r[0].plus(r[1]).and_then(|s| s.over(Rational::from(2)));
             let daily = match (order.daily, prep.daily_ml) {
                 (Some(x), _) => x,
-                (None, Some(r)) => middle(r).ok_or_else(large)?,
+                (None, Some(r)) => middle(r)?,
                 (None, None) => return Err(PlanError::NotPositive { what: "the daily amount", value: Rational::ZERO }),
             };
             finished.daily_ml = Some(daily);
@@ -654,8 +689,7 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
             let batch = daily.times(days).ok_or_else(large)?;
             finished.batch_ml = Some(batch);
             // What stays in the pressed drug is lost: so much more is set up.
-            let keep = Rational::ONE.minus(prep.loss.unwrap_or(Rational::ZERO)).ok_or_else(large)?;
-            let solvent = batch.over(keep).ok_or_else(large)?;
+            let solvent = batch.over(kept(prep)?).ok_or_else(large)?;
             finished.solvent_ml = Some(solvent);
             let strength = order.strength.or_else(|| {
                 // The strength that most grams ask for.
@@ -685,8 +719,7 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
         }
         Form::Paste => {
             if let Some(r) = prep.daily_ml.or(prep.daily_grams) {
-                let middle = r[0].plus(r[1]).and_then(|s| s.over(Rational::from(2))).ok_or_else(large)?;
-                let daily = order.daily.unwrap_or(middle);
+                let daily = order.daily.unwrap_or(middle(r)?);
                 let batch = daily.times(days).ok_or_else(large)?;
                 let dose = daily.over(whole(doses)).ok_or_else(large)?;
                 if prep.daily_ml.is_some() {
@@ -714,8 +747,7 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
         let limit = x.substance.filter(|s| m.substance(*s).toxicity != Toxicity::None).and_then(|s| {
             let dose = &m.substance(s).dose;
             let range = match prep.form {
-                Form::Powder => dose.powder.or(dose.pill),
-                Form::Pill => dose.pill.or(dose.powder),
+                form @ (Form::Powder | Form::Pill) => dose.swallowed(form),
                 _ => dose.usual(),
             };
             range?.most.over(x.ratio)?.times(if one_a_day { Rational::ONE } else { days })
@@ -781,11 +813,10 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
             (None, Some(stock)) => {
                 let mut text = format!("{}: no product in stock", x.name);
                 // Only what the data allows in its place, and only what is there; the choice is the prescriber's.
-                let swaps = x.substance.map(|s| m.substance(s).swap.clone()).unwrap_or_default();
+                let swaps = x.substance.map(|s| in_its_place(m, s)).unwrap_or_default();
                 let there: Vec<String> = swaps
-                    .iter()
-                    .filter(|id| stock.of_substance(id, p.sort()).next().is_some())
-                    .filter_map(|id| m.substance_by_id(id))
+                    .into_iter()
+                    .filter(|s| stock.of_substance(&m.substance(*s).id, p.sort()).next().is_some())
                     .map(|s| p.name(s))
                     .collect();
                 if !there.is_empty() {
@@ -809,7 +840,7 @@ pub fn plan(m: &Materia, items: &[Prescribed], order: &Order, stock: Option<&Sto
         let ends = order.day.saturating_add(jiff::Span::new().days(i64::from(order.days)));
         if let Some(stock) = p.stock {
             let early = picks.iter().filter_map(|pick| {
-                let state = stock.lots().find(|l| l.lot.product == pick.product && l.lot.lot == pick.lot)?;
+                let state = stock.lot_of(pick)?;
                 (state.lot.expiry < ends).then(|| format!("lot {} expires on {}", pick.lot, state.lot.expiry))
             });
             let early: Vec<String> = early.collect();

@@ -6,7 +6,7 @@ use fangwright_materia::{Materia, SubstanceIx};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::PlanError;
+use crate::plan::{PlanError, middle};
 
 /// Who drinks it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, JsonSchema)]
@@ -314,9 +314,7 @@ pub fn cooking(m: &Materia, items: &[PotItem], order: &PotOrder) -> Result<Cooki
         Drinker::Child => d.pot.yield_child,
         Drinker::Infant => d.pot.yield_infant,
     };
-    let half = Rational::new(1, 2).unwrap_or(Rational::ONE);
-    let middle = usual[0].plus(usual[1]).and_then(|s| s.times(half)).ok_or_else(large)?;
-    let dose_ml = order.dose_ml.unwrap_or(middle);
+    let dose_ml = order.dose_ml.unwrap_or(middle(usual)?);
     if !dose_ml.is_positive() {
         return Err(PlanError::NoDoses);
     }

@@ -339,8 +339,19 @@ impl Stock {
         self.dispensed.get(number)
     }
 
+    /// The lot that grams are picked from.
+    pub fn lot_of(&self, p: &Pick) -> Option<&LotState> {
+        self.lots.get(&key(p))
+    }
+
+    /// Grams of a product that can be set aside on a day: not recalled, not expired.
+    pub fn usable_grams(&self, product: &str, day: Date) -> Rational {
+        let good = |l: &&LotState| l.lot.product == product && l.recalled.is_none() && l.lot.expiry >= day;
+        self.lots.values().filter(good).fold(Rational::ZERO, |sum, l| sum.plus(l.free()).unwrap_or(sum))
+    }
+
     fn lot(&self, p: &Pick) -> Result<&LotState, StockError> {
-        self.lots.get(&key(p)).ok_or_else(|| StockError::NoLot { product: p.product.clone(), lot: p.lot.clone() })
+        self.lot_of(p).ok_or_else(|| StockError::NoLot { product: p.product.clone(), lot: p.lot.clone() })
     }
 
     fn usable(&self, p: &Pick, day: Date) -> Result<&LotState, StockError> {
@@ -623,7 +634,7 @@ impl Stock {
         let differ = counted
             .iter()
             .filter_map(|c| {
-                let state = self.lots.get(&key(c))?;
+                let state = self.lot_of(c)?;
                 (state.there != c.grams).then(|| (c.clone(), state.there))
             })
             .collect();
@@ -640,7 +651,7 @@ impl Stock {
     pub fn cost_of(&self, picks: &[Pick]) -> Option<Result<Money, crate::MoneyError>> {
         let mut sum: Option<Money> = None;
         for p in picks {
-            let cost = match self.lots.get(&key(p))?.lot.cost?.times(p.grams) {
+            let cost = match self.lot_of(p)?.lot.cost?.times(p.grams) {
                 Ok(cost) => cost,
                 Err(e) => return Some(Err(e)),
             };

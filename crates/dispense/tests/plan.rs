@@ -1,8 +1,6 @@
 //! The plan on real data.
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use std::collections::BTreeMap;
-
 use fangwright_amount::Rational;
 use fangwright_dispense::{
     Drinker, Entry, Lot, Measure, Money, Movement, Order, Plan, PlanError, PotAct, Prescribed, Pricing, Product,
@@ -27,26 +25,7 @@ fn items(m: &Materia, list: &[(&str, &str)]) -> Vec<Prescribed> {
 }
 
 fn order(preparation: &str, days: u32) -> Order {
-    Order {
-        preparation: preparation.into(),
-        days,
-        doses: None,
-        scale: r("0.1"),
-        drinker: Drinker::Adult,
-        weight_known: true,
-        boilings: 2,
-        dose_ml: None,
-        vessel: None,
-        daily: None,
-        unit_grams: None,
-        honey: None,
-        ratio: None,
-        strength: None,
-        spirit: None,
-        products: BTreeMap::new(),
-        whole: None,
-        day: date(2026, 11, 25),
-    }
+    Order::new(preparation, days, date(2026, 11, 25))
 }
 
 fn stock(products: Vec<Product>, lots: Vec<Lot>) -> Stock {

@@ -4,9 +4,10 @@ use std::path::PathBuf;
 
 use clap::Args;
 use fangwright_amount::Rational;
+use fangwright_dispense::in_its_place;
 use fangwright_formula::{label, read};
 use fangwright_materia::records::{Form, Rule, RuleKind, Severity, Test};
-use fangwright_materia::{Materia, Resolution};
+use fangwright_materia::{Materia, Resolution, SubstanceIx};
 use fangwright_safety::{
     Case, CaseInput, Exact, Facts, Finding, Line, Names, Override, Patient, Portion, Report, Rulebook,
 };
@@ -374,16 +375,12 @@ pub fn run(s: &Session, args: CheckArgs) -> Result<i32, Failure> {
     Ok(if stands { 3 } else { i32::from(!good) })
 }
 
-/// Puts one substance in the place of another, only where the data names it as a substitute or both are forms of one drug.
+/// Puts one substance in the place of another, only where the data allows it.
 fn substitute(m: &Materia, case: &mut Case, given: &str) -> Result<String, Failure> {
     let (old, new) = given.split_once('=').ok_or_else(|| format!("`{given}` names no substitute; write OLD=NEW"))?;
-    let known = |name: &str| -> Result<_, Failure> {
-        let found = m.resolve(name.trim()).settled();
-        found.ok_or_else(|| format!("`{}` is not one known substance", name.trim()).into())
-    };
-    let (old, new) = (known(old)?, known(new)?);
-    if !allowed_in_place(m, old).contains(&new) {
-        let others: Vec<String> = allowed_in_place(m, old).into_iter().map(|s| label(m, s)).collect();
+    let (old, new) = (self::substance(m, old)?, self::substance(m, new)?);
+    if !in_its_place(m, old).contains(&new) {
+        let others: Vec<String> = in_its_place(m, old).into_iter().map(|s| label(m, s)).collect();
         let others = if others.is_empty() { "nothing".into() } else { others.join(", ") };
         return Err(format!(
             "the data does not allow {} in the place of {}; it allows {others}",
@@ -407,18 +404,10 @@ fn substitute(m: &Materia, case: &mut Case, given: &str) -> Result<String, Failu
     ))
 }
 
-/// What the data allows in the place of a substance.
-fn allowed_in_place(m: &Materia, old: fangwright_materia::SubstanceIx) -> Vec<fangwright_materia::SubstanceIx> {
-    let named = m.substance(old).swap.iter().filter_map(|id| m.substance_by_id(id));
-    let mut all: Vec<_> = named.collect();
-    let id = &m.substance(old).id;
-    for (ix, s) in m.substances() {
-        let back = s.swap.contains(id);
-        if ix != old && back && !all.contains(&ix) {
-            all.push(ix);
-        }
-    }
-    all
+/// The one substance that a name means.
+pub fn substance(m: &Materia, name: &str) -> Result<SubstanceIx, Failure> {
+    let found = m.resolve(name.trim()).settled();
+    found.ok_or_else(|| format!("`{}` is not one known substance", name.trim()).into())
 }
 
 /// The form that a word means.

@@ -1,6 +1,5 @@
 //! `dispense`: from the prescription to the bag, the pot and the label.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -156,29 +155,8 @@ pub fn day_of(text: Option<&str>) -> Result<Date, Failure> {
 }
 
 impl MakingArgs {
-    /// What holds where no option is given.
-    fn usual() -> MakingArgs {
-        MakingArgs {
-            preparation: "raw-decoction".into(),
-            doses: None,
-            scale: "0.1".into(),
-            boilings: 2,
-            dose_ml: None,
-            vessel: None,
-            daily: None,
-            pill: None,
-            honey: None,
-            ratio: None,
-            strength: None,
-            spirit: None,
-            on: None,
-        }
-    }
-
     fn order(&self, days: u32, patient: &Patient, facts: &Facts) -> Result<Order, Failure> {
         Ok(Order {
-            preparation: self.preparation.clone(),
-            days,
             doses: self.doses,
             scale: exact(Some(&self.scale))?.unwrap_or(Rational::ONE),
             drinker: drinker(facts),
@@ -192,9 +170,7 @@ impl MakingArgs {
             ratio: exact(self.ratio.as_ref())?,
             strength: exact(self.strength.as_ref())?,
             spirit: exact(self.spirit.as_ref())?,
-            products: BTreeMap::new(),
-            whole: None,
-            day: day_of(self.on.as_deref())?,
+            ..Order::new(&self.preparation, days, day_of(self.on.as_deref())?)
         })
     }
 }
@@ -331,8 +307,8 @@ pub fn planned(
     preparation: &str,
     days: u32,
 ) -> Result<Plan, Failure> {
-    let making = MakingArgs { preparation: preparation.into(), ..MakingArgs::usual() };
-    let order = making.order(days, patient, facts)?;
+    let usual = Order::new(preparation, days, day_of(None)?);
+    let order = Order { drinker: drinker(facts), weight_known: patient.weight_kg.is_some(), ..usual };
     plan(m, &prescribed(case).0, &order, None).map_err(|e| e.to_string().into())
 }
 
@@ -403,8 +379,7 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
     for given in &args.product {
         let (name, product) =
             given.split_once('=').ok_or_else(|| format!("`{given}` names no product; write NAME=PRODUCT"))?;
-        let known = m.resolve(name.trim());
-        let ix = known.settled().ok_or_else(|| format!("`{name}` is not one known substance"))?;
+        let ix = check::substance(m, name)?;
         order.products.insert(m.substance(ix).id.clone(), product.trim().into());
     }
     let mut ledger = match &args.book {
@@ -415,6 +390,7 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
     let make = |stock: Option<&Stock>| -> Result<Plan, PlanError> { plan(m, &items, &order, stock) };
     let mut made = make(ledger.as_ref().map(Ledger::stock)).map_err(|e| e.to_string())?;
     let holds = made.stands();
+    let mut reserved = false;
     if (args.reserve || args.take)
         && holds
         && let Some(ledger) = &mut ledger
@@ -429,56 +405,68 @@ pub fn run(s: &Session, args: DispenseArgs) -> Result<i32, Failure> {
             let picks = made.lines.iter().flat_map(|l| l.picks.clone()).collect();
             Ok(Movement::Reserve { dispensing: number.clone(), picks })
         })?;
-        if args.take {
-            let patient = if args.paper.name.is_empty() { "unnamed" } else { &args.paper.name };
-            ledger.act(Timestamp::now(), order.day, by, |_| -> Result<Movement, Failure> {
-                Ok(Movement::Use { dispensing: number.clone(), patient: patient.into() })
-            })?;
-        }
+        reserved = true;
     }
-    let stock = ledger.as_ref().map(Ledger::stock);
-    let priced: Option<Bill> = match (&args.pricing, stock) {
-        (Some(path), Some(stock)) => {
-            let pricing: Pricing = toml::from_str(&text_of(path)?).map_err(|e| format!("{}: {e}", path.display()))?;
-            Some(bill(&made, stock, &pricing).map_err(|e| e.to_string())?)
-        }
-        _ => None,
-    };
-    let mut pages = Vec::new();
-    if holds {
-        let asked = args.paper.pages()?;
-        if !asked.is_empty() {
-            let press = args.paper.press()?;
-            let clinic = args.paper.clinic()?;
-            let person = Person { name: args.paper.name.clone(), born: args.paper.born.clone() };
-            let findings = printed(&report);
-            let ticket = Ticket {
-                number: &number,
-                date: order.day,
-                clinic: &clinic,
-                patient: &person,
-                prescriber: &args.paper.prescriber,
-                dispenser: &args.paper.dispenser,
-                plan: &made,
-                bill: priced.as_ref(),
-                stock,
-                findings: &findings,
-                drinker: order.drinker,
-                language: args.paper.language()?,
-                large: args.paper.large,
-                label: args.paper.label()?,
-            };
-            let data = pages_data(m, &ticket);
-            let into = args.paper.into.clone().unwrap_or_else(|| PathBuf::from("."));
-            std::fs::create_dir_all(&into).map_err(|e| format!("{} cannot be made: {e}", into.display()))?;
-            for page in asked {
-                let pdf = press.print(&format!("{page}.typ"), &data).map_err(|e| format!("{page}: {e}"))?;
-                let path = into.join(format!("{number}-{page}.pdf"));
-                std::fs::write(&path, &pdf).map_err(|e| format!("{} cannot be written: {e}", path.display()))?;
-                pages.push(Printed { page: page.into(), file: path.display().to_string(), bytes: pdf.len() });
+    let papers = |made: &Plan, stock: Option<&Stock>| -> Result<(Option<Bill>, Vec<Printed>), Failure> {
+        let priced: Option<Bill> = match (&args.pricing, stock) {
+            (Some(path), Some(stock)) => {
+                let pricing: Pricing =
+                    toml::from_str(&text_of(path)?).map_err(|e| format!("{}: {e}", path.display()))?;
+                Some(bill(made, stock, &pricing).map_err(|e| e.to_string())?)
+            }
+            _ => None,
+        };
+        let mut pages = Vec::new();
+        if holds {
+            let asked = args.paper.pages()?;
+            if !asked.is_empty() {
+                let press = args.paper.press()?;
+                let clinic = args.paper.clinic()?;
+                let person = Person { name: args.paper.name.clone(), born: args.paper.born.clone() };
+                let findings = printed(&report);
+                let ticket = Ticket {
+                    number: &number,
+                    date: order.day,
+                    clinic: &clinic,
+                    patient: &person,
+                    prescriber: &args.paper.prescriber,
+                    dispenser: &args.paper.dispenser,
+                    plan: made,
+                    bill: priced.as_ref(),
+                    stock,
+                    findings: &findings,
+                    language: args.paper.language()?,
+                    large: args.paper.large,
+                    label: args.paper.label()?,
+                };
+                let data = pages_data(m, &ticket);
+                let into = args.paper.into.clone().unwrap_or_else(|| PathBuf::from("."));
+                std::fs::create_dir_all(&into).map_err(|e| format!("{} cannot be made: {e}", into.display()))?;
+                for page in asked {
+                    let pdf = press.print(&format!("{page}.typ"), &data).map_err(|e| format!("{page}: {e}"))?;
+                    let path = into.join(format!("{number}-{page}.pdf"));
+                    std::fs::write(&path, &pdf).map_err(|e| format!("{} cannot be written: {e}", path.display()))?;
+                    pages.push(Printed { page: page.into(), file: path.display().to_string(), bytes: pdf.len() });
+                }
             }
         }
+        Ok((priced, pages))
+    };
+    let done = papers(&made, ledger.as_ref().map(Ledger::stock));
+    if let Some(ledger) = ledger.as_mut().filter(|_| reserved) {
+        // What could not be priced or printed goes back; only then does anything leave stock.
+        let patient = if args.paper.name.is_empty() { "unnamed" } else { &args.paper.name };
+        let next = match &done {
+            Err(_) => Some(Movement::Release { dispensing: number.clone() }),
+            Ok(_) if args.take => Some(Movement::Use { dispensing: number.clone(), patient: patient.into() }),
+            Ok(_) => None,
+        };
+        if let Some(next) = next {
+            let act = |_: &Stock| -> Result<Movement, Failure> { Ok(next.clone()) };
+            ledger.act(Timestamp::now(), order.day, &args.paper.dispenser, act)?;
+        }
     }
+    let (priced, pages) = done?;
     if s.json {
         s.print(
             "dispense",
@@ -714,7 +702,6 @@ fn batch(s: &Session, book: &fangwright_safety::Rulebook, args: &DispenseArgs, p
             bill: None,
             stock: ledger.as_ref().map(Ledger::stock),
             findings: &findings,
-            drinker: order.drinker,
             language,
             large: args.paper.large,
             label,

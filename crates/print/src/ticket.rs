@@ -1,7 +1,7 @@
 //! What a page says: a dispensing with its people, turned into the plain data that templates read.
 
 use fangwright_amount::Rational;
-use fangwright_dispense::{Bill, Drinker, Measure, Plan, PlanLine, PotAct, RatioFrom, Stock, Weight};
+use fangwright_dispense::{Bill, Measure, Plan, PlanLine, PotAct, RatioFrom, Stock, Weight};
 use fangwright_materia::Materia;
 use fangwright_materia::records::{Advice, Fit, Form, Pot, Text3};
 use jiff::civil::Date;
@@ -135,8 +135,6 @@ pub struct Ticket<'a> {
     pub stock: Option<&'a Stock>,
     /// Findings of the safety check that stand or were set aside.
     pub findings: &'a [PrintedFinding],
-    /// Who drinks it.
-    pub drinker: Drinker,
     /// Language of the page.
     pub language: Language,
     /// Large print.
@@ -235,9 +233,7 @@ pub fn pages_data(m: &Materia, t: &Ticket<'_>) -> Value {
                 .picks
                 .iter()
                 .map(|p| {
-                    let state = t.stock.and_then(|s| {
-                        s.lots().find(|x| x.lot.product == p.product && x.lot.lot == p.lot)
-                    });
+                    let state = t.stock.and_then(|s| s.lot_of(p));
                     let expiry = state.map_or(String::new(), |s| s.lot.expiry.to_string());
                     let place = state.map_or(String::new(), |s| s.lot.location.clone());
                     let place = if place.is_empty() { place } else { format!(" [{place}]") };

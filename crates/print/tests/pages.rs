@@ -1,10 +1,8 @@
 //! Pages: what cannot be printed is said, nothing is cut off.
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use std::collections::BTreeMap;
-
 use fangwright_amount::Rational;
-use fangwright_dispense::{Drinker, Order, Prescribed, plan};
+use fangwright_dispense::{Order, Prescribed, plan};
 use fangwright_materia::Materia;
 use fangwright_print::{Clinic, LabelSize, Language, Person, Press, PrintError, PrintedFinding, Ticket, pages_data};
 use jiff::civil::date;
@@ -20,26 +18,7 @@ fn data(name: &str, label: &str, language: Language, large: bool) -> serde_json:
             pots: Vec::new(),
         })
         .collect();
-    let order = Order {
-        preparation: "raw-decoction".into(),
-        days: 5,
-        doses: None,
-        scale: "0.1".parse().unwrap(),
-        drinker: Drinker::Adult,
-        weight_known: true,
-        boilings: 2,
-        dose_ml: None,
-        vessel: None,
-        daily: None,
-        unit_grams: None,
-        honey: None,
-        ratio: None,
-        strength: None,
-        spirit: None,
-        products: BTreeMap::new(),
-        whole: None,
-        day: date(2026, 11, 25),
-    };
+    let order = Order::new("raw-decoction", 5, date(2026, 11, 25));
     let made = plan(&m, &items, &order, None).unwrap();
     let clinic = Clinic { name: "Herb House at the Weir".into(), address: "3 Mill Lane".into(), phone: "0123".into() };
     let person = Person { name: name.into(), born: "1992-03-04".into() };
@@ -56,7 +35,6 @@ fn data(name: &str, label: &str, language: Language, large: bool) -> serde_json:
         bill: None,
         stock: None,
         findings: &findings,
-        drinker: Drinker::Adult,
         language,
         large,
         label: LabelSize::from_word(label).unwrap(),

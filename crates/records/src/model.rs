@@ -184,6 +184,15 @@ pub struct Dose {
 }
 
 impl Dose {
+    /// The range for what is swallowed as powder or as pills: that form's own, else the other's; `None` for other forms.
+    pub fn swallowed(&self, form: Form) -> Option<Range> {
+        match form {
+            Form::Powder => self.powder.or(self.pill),
+            Form::Pill => self.pill.or(self.powder),
+            _ => None,
+        }
+    }
+
     /// The range to judge an ordinary prescription by: decoction, else pill, else powder.
     pub fn usual(&self) -> Option<Range> {
         self.decoction.or(self.pill).or(self.powder)

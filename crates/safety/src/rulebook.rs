@@ -105,8 +105,8 @@ impl Taken {
     pub(crate) fn range(self, dose: &Dose) -> Option<Range> {
         match self {
             Taken::Boiled => dose.decoction.or(dose.usual()),
-            Taken::Powder => dose.powder.or(dose.pill).or(dose.decoction),
-            Taken::Pill => dose.pill.or(dose.powder).or(dose.decoction),
+            Taken::Powder => dose.swallowed(Form::Powder).or(dose.decoction),
+            Taken::Pill => dose.swallowed(Form::Pill).or(dose.decoction),
             Taken::Outside => None,
         }
     }

@@ -1,11 +1,10 @@
 //! Times of a plan and of a label, as JSON: what `benches/pages_vs_reportlab.py` holds against another library. It is here and not
 //! among the benches so that it is built in the same go as the tests.
 
-use std::collections::BTreeMap;
 use std::time::Instant;
 
 use fangwright_amount::Rational;
-use fangwright_dispense::{Drinker, Order, Prescribed, plan};
+use fangwright_dispense::{Order, Prescribed, plan};
 use fangwright_materia::Materia;
 use fangwright_print::{Clinic, LabelSize, Language, Person, Press, Ticket, pages_data};
 
@@ -31,26 +30,8 @@ fn main() {
             Some(Prescribed { substance: m.substance_by_id(id)?, grams: Rational::from(*g), pots: Vec::new() })
         })
         .collect();
-    let order = Order {
-        preparation: "raw-decoction".into(),
-        days: 7,
-        doses: None,
-        scale: Rational::new(1, 10).unwrap_or(Rational::ONE),
-        drinker: Drinker::Adult,
-        weight_known: true,
-        boilings: 2,
-        dose_ml: None,
-        vessel: Some("ceramic".into()),
-        daily: None,
-        unit_grams: None,
-        honey: None,
-        ratio: None,
-        strength: None,
-        spirit: None,
-        products: BTreeMap::new(),
-        whole: None,
-        day: jiff::civil::date(2026, 11, 25),
-    };
+    let mut order = Order::new("raw-decoction", 7, jiff::civil::date(2026, 11, 25));
+    order.vessel = Some("ceramic".into());
     let middle = |mut times: Vec<f64>| -> f64 {
         times.sort_by(f64::total_cmp);
         times[times.len() / 2]
@@ -93,7 +74,6 @@ fn main() {
                 bill: None,
                 stock: None,
                 findings: &[],
-                drinker: Drinker::Adult,
                 language: Language::En,
                 large: false,
                 label: LabelSize::USUAL[2].1,
