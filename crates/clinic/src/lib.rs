@@ -15,6 +15,7 @@
 #![warn(missing_docs)]
 
 pub mod audit;
+pub mod model;
 mod store;
 
 pub use store::{Store, StoreError};
