@@ -20,8 +20,46 @@ pub struct Deed {
     pub who: String,
     /// What: read, wrote, signed …
     pub what: String,
-    /// Of what: the key of a record.
+    /// Of what: `visit ID`, `search words` …
     pub about: String,
+    /// Whose record: the id of a person; empty where it is nobody's.
+    #[serde(default)]
+    pub person: String,
+    /// SHA-256 of what was written, in hexadecimal; empty where nothing was. Whoever changes a record behind the program's back is found
+    /// by it.
+    #[serde(default)]
+    pub content: String,
+}
+
+impl Deed {
+    /// A deed about nothing that is kept.
+    pub fn new(at: Timestamp, who: &str, what: &str, about: impl Into<String>) -> Deed {
+        let about = about.into();
+        Deed { at, who: who.into(), what: what.into(), about, person: String::new(), content: String::new() }
+    }
+
+    /// The same about somebody's record.
+    pub fn of(self, person: &str) -> Deed {
+        Deed { person: person.into(), ..self }
+    }
+
+    /// The same with what was written.
+    pub fn writing(self, body: &str) -> Deed {
+        Deed { content: sha256(body.as_bytes()), ..self }
+    }
+}
+
+/// SHA-256 in hexadecimal.
+pub fn sha256(bytes: &[u8]) -> String {
+    hex(&Sha256::digest(bytes))
+}
+
+fn hex(bytes: &[u8]) -> String {
+    let mut out = String::with_capacity(2 * bytes.len());
+    for byte in bytes {
+        let _ = write!(out, "{byte:02x}");
+    }
+    out
 }
 
 /// One link.
@@ -50,18 +88,21 @@ pub struct Broken {
 fn hash_of(number: u64, before: &str, deed: &Deed) -> String {
     let mut h = Sha256::new();
     h.update(number.to_be_bytes());
-    for field in [before, &deed.at.to_string(), &deed.who, &deed.what, &deed.about] {
+    for field in [before, &deed.at.to_string(), &deed.who, &deed.what, &deed.about, &deed.person, &deed.content] {
         h.update((field.len() as u64).to_be_bytes());
         h.update(field.as_bytes());
     }
-    let mut out = String::with_capacity(64);
-    for byte in h.finalize() {
-        let _ = write!(out, "{byte:02x}");
-    }
-    out
+    hex(&h.finalize())
 }
 
 impl Link {
+    /// The link after the one with this number and hash; after number 0 stands the first.
+    pub fn next(number: u64, before: &str, deed: Deed) -> Link {
+        let number = number + 1;
+        let hash = hash_of(number, before, &deed);
+        Link { number, deed, before: before.into(), hash }
+    }
+
     /// The first link of a chain.
     pub fn first(deed: Deed) -> Link {
         let hash = hash_of(1, "", &deed);
@@ -76,26 +117,55 @@ impl Link {
     }
 }
 
-/// Walks over a chain and gives its length.
-///
-/// # Errors
-/// The first place that does not fit: a number out of order, a link that does not hold the hash before it, or one that was changed.
-pub fn verify<'a>(links: impl IntoIterator<Item = &'a Link>) -> Result<u64, Broken> {
-    let mut last: Option<&Link> = None;
-    for link in links {
-        let wanted = last.map_or(1, |l| l.number + 1);
+/// Walks along a chain, link by link.
+#[derive(Debug, Clone, Default)]
+pub struct Walk {
+    /// The last link that was good: its number and hash.
+    number: u64,
+    hash: String,
+}
+
+impl Walk {
+    /// Goes on from a link that is trusted.
+    pub fn from(number: u64, hash: &str) -> Walk {
+        Walk { number, hash: hash.into() }
+    }
+
+    /// How far it came: number and hash of the last link.
+    pub fn head(&self) -> (u64, &str) {
+        (self.number, &self.hash)
+    }
+
+    /// Takes the next link.
+    ///
+    /// # Errors
+    /// If it does not fit: out of order, not holding the hash before it, or changed.
+    pub fn step(&mut self, link: &Link) -> Result<(), Broken> {
+        let wanted = self.number + 1;
         let broken = |why: String| Broken { number: wanted, why };
         if link.number != wanted {
             return Err(broken(format!("link {} stands there", link.number)));
         }
-        let before = last.map_or("", |l| l.hash.as_str());
-        if link.before != before {
+        if link.before != self.hash {
             return Err(broken("it does not hold the hash of the link before it".into()));
         }
-        if link.hash != hash_of(link.number, before, &link.deed) {
+        if link.hash != hash_of(link.number, &self.hash, &link.deed) {
             return Err(broken("it was changed after it was written".into()));
         }
-        last = Some(link);
+        self.number = wanted;
+        self.hash.clone_from(&link.hash);
+        Ok(())
     }
-    Ok(last.map_or(0, |l| l.number))
+}
+
+/// Walks over a whole chain and gives its length.
+///
+/// # Errors
+/// The first place that does not fit.
+pub fn verify<'a>(links: impl IntoIterator<Item = &'a Link>) -> Result<u64, Broken> {
+    let mut walk = Walk::default();
+    for link in links {
+        walk.step(link)?;
+    }
+    Ok(walk.number)
 }

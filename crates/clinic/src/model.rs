@@ -13,6 +13,9 @@ use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
+use crate::search::lot_token;
+use crate::words::{self, Knowledge};
+
 /// The kinds of record.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
@@ -68,15 +71,6 @@ impl Kind {
     }
 }
 
-/// Something a record mentions, for recall, watch and research.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Mention {
-    /// What: `substance`, `formula`, `finding`, `pattern`, `lot` (key `product/lot`), `visit`, `prescription`, `measure`.
-    pub what: &'static str,
-    /// Its id.
-    pub key: String,
-}
-
 /// What every kind of record has.
 pub trait Body: Serialize + DeserializeOwned + Clone + Send + 'static {
     /// Which kind.
@@ -90,10 +84,8 @@ pub trait Body: Serialize + DeserializeOwned + Clone + Send + 'static {
         ""
     }
 
-    /// What it mentions.
-    fn mentions(&self) -> Vec<Mention> {
-        Vec::new()
-    }
+    /// The tokens that search finds it by.
+    fn tokens(&self, k: &Knowledge<'_>) -> Vec<String>;
 
     /// What is wrong with it, in a sentence; nothing where it may be kept.
     fn fault(&self) -> Option<String> {
@@ -311,6 +303,10 @@ impl Person {
 impl Body for Person {
     const KIND: Kind = Kind::Person;
 
+    fn tokens(&self, k: &Knowledge<'_>) -> Vec<String> {
+        words::tokens_of_person(k, self)
+    }
+
     fn day(&self) -> Option<Date> {
         self.born
     }
@@ -371,19 +367,15 @@ pub struct Visit {
     pub flags: Vec<String>,
 }
 
-fn all<'a>(what: &'static str, keys: impl IntoIterator<Item = &'a String>) -> impl Iterator<Item = Mention> {
-    keys.into_iter().map(move |k| Mention { what, key: k.clone() })
-}
-
 impl Body for Visit {
     const KIND: Kind = Kind::Visit;
 
-    fn day(&self) -> Option<Date> {
-        Some(self.on)
+    fn tokens(&self, k: &Knowledge<'_>) -> Vec<String> {
+        words::tokens_of_visit(k, self, words::FreeText::Findings)
     }
 
-    fn mentions(&self) -> Vec<Mention> {
-        all("finding", &self.findings).chain(all("pattern", &self.patterns)).collect()
+    fn day(&self) -> Option<Date> {
+        Some(self.on)
     }
 }
 
@@ -506,28 +498,30 @@ pub struct Prescription {
     pub withdrawn: Option<Withdrawal>,
 }
 
-impl Body for Prescription {
-    const KIND: Kind = Kind::Prescription;
-
-    fn day(&self) -> Option<Date> {
-        Some(self.on)
-    }
-
-    fn state(&self) -> &'static str {
+impl Prescription {
+    /// `draft`, `signed` or `withdrawn`.
+    pub fn state_word(&self) -> &'static str {
         match (&self.signed, &self.withdrawn) {
             (_, Some(_)) => "withdrawn",
             (Some(_), None) => "signed",
             (None, None) => "draft",
         }
     }
+}
 
-    fn mentions(&self) -> Vec<Mention> {
-        all("substance", self.items.iter().filter_map(|l| l.substance.as_ref()))
-            .chain(all("formula", &self.formula))
-            .chain(all("pattern", &self.patterns))
-            .chain(all("visit", &self.visit))
-            .chain(all("parent", &self.parent))
-            .collect()
+impl Body for Prescription {
+    const KIND: Kind = Kind::Prescription;
+
+    fn tokens(&self, k: &Knowledge<'_>) -> Vec<String> {
+        words::tokens_of_prescription(k, self)
+    }
+
+    fn day(&self) -> Option<Date> {
+        Some(self.on)
+    }
+
+    fn state(&self) -> &'static str {
+        self.state_word()
     }
 
     fn fault(&self) -> Option<String> {
@@ -592,16 +586,17 @@ pub struct Dispensing {
 impl Body for Dispensing {
     const KIND: Kind = Kind::Dispensing;
 
-    fn day(&self) -> Option<Date> {
-        Some(self.on)
+    fn tokens(&self, k: &Knowledge<'_>) -> Vec<String> {
+        let lots = self.lines.iter().filter(|l| !l.lot.is_empty()).map(|l| lot_token(&l.product, &l.lot));
+        let mut tokens = words::tokens_of_dispensing(k, self);
+        tokens.extend(lots);
+        tokens.sort();
+        tokens.dedup();
+        tokens
     }
 
-    fn mentions(&self) -> Vec<Mention> {
-        let lots = self.lines.iter().filter(|l| !l.lot.is_empty()).map(|l| format!("{}/{}", l.product, l.lot));
-        all("substance", self.lines.iter().map(|l| &l.substance))
-            .chain(all("prescription", [&self.prescription]))
-            .chain(lots.map(|key| Mention { what: "lot", key }))
-            .collect()
+    fn day(&self) -> Option<Date> {
+        Some(self.on)
     }
 
     fn fault(&self) -> Option<String> {
@@ -652,6 +647,10 @@ fn ten() -> Option<Exact> {
 impl Body for Measure {
     const KIND: Kind = Kind::Measure;
 
+    fn tokens(&self, k: &Knowledge<'_>) -> Vec<String> {
+        words::tokens_of_measure(k, self)
+    }
+
     fn day(&self) -> Option<Date> {
         None
     }
@@ -689,12 +688,12 @@ pub struct Reading {
 impl Body for Reading {
     const KIND: Kind = Kind::Reading;
 
-    fn day(&self) -> Option<Date> {
-        Some(self.on)
+    fn tokens(&self, k: &Knowledge<'_>) -> Vec<String> {
+        words::tokens_of_reading(k, self)
     }
 
-    fn mentions(&self) -> Vec<Mention> {
-        all("measure", [&self.measure]).collect()
+    fn day(&self) -> Option<Date> {
+        Some(self.on)
     }
 }
 
@@ -749,6 +748,10 @@ pub struct Appointment {
 
 impl Body for Appointment {
     const KIND: Kind = Kind::Appointment;
+
+    fn tokens(&self, k: &Knowledge<'_>) -> Vec<String> {
+        words::tokens_of_appointment(k, self)
+    }
 
     fn day(&self) -> Option<Date> {
         Some(self.on)
@@ -815,6 +818,10 @@ pub struct Attachment {
 
 impl Body for Attachment {
     const KIND: Kind = Kind::Attachment;
+
+    fn tokens(&self, k: &Knowledge<'_>) -> Vec<String> {
+        words::tokens_of_attachment(k, self)
+    }
 
     fn day(&self) -> Option<Date> {
         Some(self.on)

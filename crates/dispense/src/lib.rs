@@ -16,6 +16,7 @@ mod stock;
 pub use money::{Coin, Money, MoneyError};
 pub use plan::{
     Finished, Measure, Order, Plan, PlanError, PlanLine, Prescribed, RatioFrom, Remark, Weight, in_its_place, plan,
+    prescribed,
 };
 pub use pot::{
     CookingPlan, Drinker, PotAct, PotItem, PotOrder, PotStep, PotWarning, Soaked, absorbs, cooking, handling,

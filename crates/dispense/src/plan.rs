@@ -6,6 +6,7 @@ use fangwright_amount::{Range, Rational};
 use fangwright_formula::label;
 use fangwright_materia::records::{Dispensing, Form, Pot, Preparation, Toxicity};
 use fangwright_materia::{Materia, SubstanceIx};
+use fangwright_safety::Case;
 use jiff::civil::Date;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -24,6 +25,24 @@ pub struct Prescribed {
     pub grams: Rational,
     /// Handling that the prescription asks for; empty for the substance's own.
     pub pots: Vec<Pot>,
+}
+
+/// What a case prescribes, the same substance with the same handling once; and the places of the portions that have no weight.
+pub fn prescribed(case: &Case) -> (Vec<Prescribed>, Vec<usize>) {
+    let mut items: Vec<Prescribed> = Vec::new();
+    let mut unweighed = Vec::new();
+    for (n, p) in case.portions.iter().enumerate() {
+        let Some(grams) = p.grams.filter(|g| g.is_positive()) else {
+            unweighed.push(n);
+            continue;
+        };
+        let pots = p.handling();
+        match items.iter_mut().find(|i| i.substance == p.substance && i.pots == pots) {
+            Some(i) => i.grams = i.grams.plus(grams).unwrap_or(i.grams),
+            None => items.push(Prescribed { substance: p.substance, grams, pots }),
+        }
+    }
+    (items, unweighed)
 }
 
 /// What is to be made.

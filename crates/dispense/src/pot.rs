@@ -3,6 +3,7 @@
 use fangwright_amount::Rational;
 use fangwright_materia::records::{Cooking, Dispensing, Fit, Handling, Heat, Pot, Substance, Text3, Vessel};
 use fangwright_materia::{Materia, SubstanceIx};
+use fangwright_safety::Facts;
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -19,6 +20,18 @@ pub enum Drinker {
     Child,
     /// Below one year.
     Infant,
+}
+
+impl Drinker {
+    /// By age; an adult where nothing is said.
+    pub fn of(facts: &Facts) -> Drinker {
+        let years = |n: i32| Rational::from(n);
+        match facts.years() {
+            Some(age) if age < years(1) => Drinker::Infant,
+            Some(age) if age < years(12) => Drinker::Child,
+            _ => Drinker::Adult,
+        }
+    }
 }
 
 /// What stands at one moment of the cooking.

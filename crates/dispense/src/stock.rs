@@ -350,6 +350,13 @@ impl Stock {
         self.lots.values().filter(good).fold(Rational::ZERO, |sum, l| sum.plus(l.free()).unwrap_or(sum))
     }
 
+    /// Forgets dispensings that left stock before a day, so that memory does not grow with the years. Whoever forgets looks after it
+    /// elsewhere that an old dispensing number is not used again, and asks the kept dispensings who had a lot.
+    pub fn forget_before(&mut self, day: Date) {
+        self.dispensed.retain(|_, d| d.day.is_none_or(|used| used >= day));
+        self.used.retain(|(used, _, _)| *used >= day);
+    }
+
     fn lot(&self, p: &Pick) -> Result<&LotState, StockError> {
         self.lot_of(p).ok_or_else(|| StockError::NoLot { product: p.product.clone(), lot: p.lot.clone() })
     }

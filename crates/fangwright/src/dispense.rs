@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use fangwright_amount::Rational;
 use fangwright_dispense::{
-    Bill, Drinker, Ledger, LedgerError, Measure, Movement, Order, Plan, PlanError, PotAct, Prescribed, Pricing,
-    RatioFrom, Stock, Weight, bill, plan,
+    Bill, Drinker, Ledger, LedgerError, Measure, Movement, Order, Plan, PlanError, PotAct, Pricing,
+    RatioFrom, Stock, Weight, bill, plan, prescribed,
 };
 use fangwright_materia::Materia;
 use fangwright_print::{Clinic, LabelSize, Language, Person, Press, PrintedFinding, Ticket, pages_data};
@@ -159,7 +159,7 @@ impl MakingArgs {
         Ok(Order {
             doses: self.doses,
             scale: exact(Some(&self.scale))?.unwrap_or(Rational::ONE),
-            drinker: drinker(facts),
+            drinker: Drinker::of(facts),
             weight_known: patient.weight_kg.is_some(),
             boilings: self.boilings,
             dose_ml: exact(self.dose_ml.as_ref())?,
@@ -173,34 +173,6 @@ impl MakingArgs {
             ..Order::new(&self.preparation, days, day_of(self.on.as_deref())?)
         })
     }
-}
-
-/// Who drinks it, by age; an adult where nothing is said.
-fn drinker(facts: &Facts) -> Drinker {
-    let years = |n: i32| Rational::from(n);
-    match facts.years() {
-        Some(age) if age < years(1) => Drinker::Infant,
-        Some(age) if age < years(12) => Drinker::Child,
-        _ => Drinker::Adult,
-    }
-}
-
-/// What a case prescribes: the same substance with the same handling once.
-fn prescribed(case: &Case) -> (Vec<Prescribed>, Vec<usize>) {
-    let mut items: Vec<Prescribed> = Vec::new();
-    let mut unweighed = Vec::new();
-    for (n, p) in case.portions.iter().enumerate() {
-        let Some(grams) = p.grams.filter(|g| g.is_positive()) else {
-            unweighed.push(n);
-            continue;
-        };
-        let pots = p.handling();
-        match items.iter_mut().find(|i| i.substance == p.substance && i.pots == pots) {
-            Some(i) => i.grams = i.grams.plus(grams).unwrap_or(i.grams),
-            None => items.push(Prescribed { substance: p.substance, grams, pots }),
-        }
-    }
-    (items, unweighed)
 }
 
 impl From<LedgerError> for Failure {
@@ -308,7 +280,7 @@ pub fn planned(
     days: u32,
 ) -> Result<Plan, Failure> {
     let usual = Order::new(preparation, days, day_of(None)?);
-    let order = Order { drinker: drinker(facts), weight_known: patient.weight_kg.is_some(), ..usual };
+    let order = Order { drinker: Drinker::of(facts), weight_known: patient.weight_kg.is_some(), ..usual };
     plan(m, &prescribed(case).0, &order, None).map_err(|e| e.to_string().into())
 }
 

@@ -1,0 +1,384 @@
+//! Finding records by words: names in any script, findings, substances, formulas, dates, numbers.
+
+use std::ops::ControlFlow;
+
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use crate::audit::sha256;
+use crate::model::{
+    Appointment, Attachment, Body, Dispensing, Kind, Measure, Person, Prescription, Reading, Visit,
+};
+use crate::record::ClinicError;
+use crate::sql::{Conn, StoreError, Val};
+use crate::store::{Store, Tx};
+use crate::words::{Expr, Knowledge, fts5, pg, read_query};
+
+/// The token of a lot: any text may be a lot number, so its hash stands for it.
+pub(crate) fn lot_token(product: &str, lot: &str) -> String {
+    let hash = sha256(format!("{}\u{1f}{}", product.trim(), lot.trim()).as_bytes());
+    format!("l:{}", hash.get(..24).unwrap_or(&hash))
+}
+
+/// The token of a substance.
+pub(crate) fn substance_token(id: &str) -> String {
+    format!("s:{id}")
+}
+
+/// One record that was found.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct Hit {
+    /// What kind of record.
+    pub kind: Kind,
+    /// Its id.
+    pub id: String,
+    /// Whose it is.
+    pub person: String,
+    /// Name of the person.
+    pub name: String,
+    /// Birth date of the person.
+    #[schemars(extend("format" = "date"))]
+    pub born: Option<String>,
+    /// The day of the record.
+    #[schemars(extend("format" = "date"))]
+    pub day: Option<String>,
+    /// What it begins with.
+    pub line: String,
+    /// Whether words had to be taken for slips.
+    pub slip: bool,
+}
+
+/// Who looks for what: the kinds they may see of all people, and those they may see of the people in their care only.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Sight {
+    /// The account.
+    pub account: String,
+    /// Kinds that are seen of all.
+    pub all: Vec<Kind>,
+    /// Kinds that are seen of one's own.
+    pub own: Vec<Kind>,
+}
+
+fn kinds(list: &[Kind]) -> String {
+    // Words of ours, never of a person.
+    list.iter().map(|k| format!("'{}'", k.word())).collect::<Vec<_>>().join(",")
+}
+
+/// The condition over `record r`, with the account as its one parameter.
+fn sight_sql(sight: &Sight, param: usize) -> String {
+    let mut any = Vec::new();
+    if !sight.all.is_empty() {
+        any.push(format!("r.kind in ({})", kinds(&sight.all)));
+    }
+    if !sight.own.is_empty() {
+        any.push(format!(
+            "(r.kind in ({}) and exists (select 1 from care c where c.person = r.person and c.account = ?{param}))",
+            kinds(&sight.own)
+        ));
+    }
+    if any.is_empty() { "1 = 0".into() } else { format!("({})", any.join(" or ")) }
+}
+
+/// Rows of records that hold what an expression asks for, the newest first. `bar` is a further condition over `record r`.
+fn matching(db: &mut Conn, expr: &Expr, bar: &str, bar_params: &[Val], most: u32) -> Result<Vec<i64>, StoreError> {
+    let mut params = bar_params.to_vec();
+    let first = params.len() + 1;
+    let sql = if db.is_server() {
+        let (condition, words) = pg(expr, first);
+        params.extend(words.into_iter().map(Val::Text));
+        format!(
+            "select r.n from words w join record r on r.n = w.rowid where {condition} and {bar} order by r.n desc limit {most}"
+        )
+    } else {
+        params.push(fts5(expr).into());
+        format!(
+            "select r.n from words w join record r on r.n = w.rowid where w.words match ?{first} and {bar} order by w.rowid desc limit {most}"
+        )
+    };
+    Ok(db.query(&sql, &params)?.iter().map(|r| r.int(0)).collect())
+}
+
+/// Whether a record is found by a token.
+pub(crate) fn has_token(db: &mut Conn, n: i64, token: &str) -> Result<bool, StoreError> {
+    let expr = Expr::Token(token.into());
+    Ok(!matching(db, &expr, "r.n = ?1", &[n.into()], 1)?.is_empty())
+}
+
+/// Rows of records of a kind, in a state (any, if empty), that are found by a token.
+pub(crate) fn with_token(db: &mut Conn, kind: Kind, state: &str, token: &str) -> Result<Vec<i64>, StoreError> {
+    let expr = Expr::Token(token.into());
+    let bar = "r.kind = ?1 and (r.state = ?2 or ?2 = '')";
+    matching(db, &expr, bar, &[kind.word().into(), state.into()], 1_000_000)
+}
+
+/// At most so many are found.
+pub const MOST: u32 = 50;
+
+impl Store {
+    /// Finds records by words, the newest first; words are taken for slips only where they find too little as they stand.
+    ///
+    /// # Errors
+    /// If the store fails.
+    pub fn search(&self, text: &str, sight: &Sight, kind: Option<Kind>) -> Result<Vec<Hit>, StoreError> {
+        let lore = self.lore();
+        let knowledge = lore.for_search();
+        let query = read_query(knowledge, text);
+        let narrow = |list: &[Kind]| list.iter().copied().filter(|k| kind.is_none_or(|w| w == *k)).collect::<Vec<_>>();
+        let sight = Sight { account: sight.account.clone(), all: narrow(&sight.all), own: narrow(&sight.own) };
+        let expressions = {
+            let vocabulary = self.vocabulary().read().unwrap_or_else(std::sync::PoisonError::into_inner);
+            [query.exact(&vocabulary), query.loose(knowledge, &vocabulary)]
+        };
+        self.read(|db| {
+            let mut found: Vec<(i64, bool)> = Vec::new();
+            for (slip, expr) in [false, true].into_iter().zip(&expressions) {
+                let Some(expr) = expr else { continue };
+                if found.len() >= ENOUGH || (slip && expressions[0].as_ref() == Some(expr)) {
+                    continue;
+                }
+                for n in matching(db, expr, &sight_sql(&sight, 1), &[(&sight.account).into()], MOST)? {
+                    if !found.iter().any(|(m, _)| *m == n) {
+                        found.push((n, slip));
+                    }
+                }
+            }
+            found.truncate(MOST as usize);
+            found.into_iter().map(|(n, slip)| hit(db, n, slip)).collect()
+        })
+    }
+}
+
+/// If words as they stand find so many, nobody asks for slips.
+const ENOUGH: usize = 5;
+
+fn hit(db: &mut Conn, n: i64, slip: bool) -> Result<Hit, StoreError> {
+    let sql = "select r.id, r.kind, r.person, r.day, r.body, p.body from record r left join record p on p.id = r.person where r.n = ?1";
+    let missing = || StoreError::Row { table: "record".into(), row: n.to_string(), why: "it is gone".into() };
+    let mut r = db.one(sql, &[n.into()])?.ok_or_else(missing)?;
+    let (id, kind, person, day, body, owner) =
+        (r.text(0), r.text(1), r.text(2), r.perhaps(3), r.text(4), r.text(5));
+    let owner: Person = serde_json::from_str(&owner).unwrap_or_default();
+    let kind = Kind::from_word(&kind).unwrap_or(Kind::Person);
+    Ok(Hit {
+        kind,
+        id,
+        name: owner.name().to_string(),
+        born: owner.born.map(|d| d.to_string()),
+        person,
+        day,
+        line: line_of(kind, &body),
+        slip,
+    })
+}
+
+/// What a record begins with, in a line.
+fn line_of(kind: Kind, body: &str) -> String {
+    let value: serde_json::Value = serde_json::from_str(body).unwrap_or_default();
+    let text = |key: &str| value.get(key).and_then(|v| v.as_str()).unwrap_or_default().to_string();
+    let line = match kind {
+        Kind::Person => value.get("names").and_then(|n| n.as_array()).map_or(String::new(), |names| {
+            names.iter().filter_map(|n| n.as_str()).collect::<Vec<_>>().join(", ")
+        }),
+        Kind::Visit => [text("complaint"), text("notes")].into_iter().find(|t| !t.is_empty()).unwrap_or_default(),
+        Kind::Prescription => {
+            let names = value.get("items").and_then(|i| i.as_array()).map_or(String::new(), |lines| {
+                lines.iter().filter_map(|l| l.get("name")?.as_str()).take(6).collect::<Vec<_>>().join(", ")
+            });
+            if text("title").is_empty() { names } else { text("title") }
+        }
+        Kind::Dispensing => text("number"),
+        Kind::Measure => text("name"),
+        Kind::Reading => text("note"),
+        Kind::Appointment => text("about"),
+        Kind::Attachment => text("title"),
+    };
+    if line.chars().count() > 120 { line.chars().take(119).chain(['…']).collect() } else { line }
+}
+
+fn tokens_of(kind: Kind, body: &str, k: &Knowledge<'_>) -> Result<Vec<String>, serde_json::Error> {
+    fn of<B: Body>(body: &str, k: &Knowledge<'_>) -> Result<Vec<String>, serde_json::Error> {
+        serde_json::from_str::<B>(body).map(|b| b.tokens(k))
+    }
+    match kind {
+        Kind::Person => of::<Person>(body, k),
+        Kind::Visit => of::<Visit>(body, k),
+        Kind::Prescription => of::<Prescription>(body, k),
+        Kind::Dispensing => of::<Dispensing>(body, k),
+        Kind::Measure => of::<Measure>(body, k),
+        Kind::Reading => of::<Reading>(body, k),
+        Kind::Appointment => of::<Appointment>(body, k),
+        Kind::Attachment => of::<Attachment>(body, k),
+    }
+}
+
+const LOT: i64 = 400;
+
+impl Store {
+    /// Makes the search anew from the records, a lot at a time. It may be stopped at any moment: what was not reached keeps the tokens
+    /// it had, and others may read and write all the while.
+    ///
+    /// # Errors
+    /// If the store fails or it was told to stop.
+    pub fn reindex(&self, progress: crate::verify::Progress<'_>) -> Result<u64, StoreError> {
+        let mut done = 0;
+        let mut at = 0_i64;
+        loop {
+            let (count, last) = self.write(move |tx| lot(tx, at))?;
+            if count == 0 {
+                return Ok(done);
+            }
+            done += count;
+            at = last;
+            if progress("records", done).is_break() {
+                let left = "the search is whole: the rest keeps the tokens it had; begin again at any time".into();
+                return Err(StoreError::Stopped { done: format!("{done} records"), left });
+            }
+        }
+    }
+}
+
+fn lot(tx: &mut Tx<'_>, at: i64) -> Result<(u64, i64), StoreError> {
+    let sql = "select n, kind, body, person from record where n > ?1 order by n limit ?2";
+    let rows = tx.db().query(sql, &[at.into(), LOT.into()])?;
+    let lore = tx.lore();
+    let mut last = at;
+    let mut count = 0;
+    for mut r in rows {
+        let n = r.int(0);
+        last = n;
+        count += 1;
+        let Some(kind) = Kind::from_word(&r.text(1)) else { continue };
+        let Ok(tokens) = tokens_of(kind, &r.text(2), lore.for_search()) else { continue };
+        let person = r.text(3);
+        let erased = kind != Kind::Dispensing
+            && tx.db().one("select 1 from erased where person = ?1", &[person.into()])?.is_some();
+        // Of who was erased only lots are found.
+        tx.index(n, if erased { &[] } else { &tokens }, true)?;
+    }
+    Ok((count, last))
+}
+
+/// Never asked to stop.
+pub fn quietly(_: &str, _: u64) -> ControlFlow<()> {
+    ControlFlow::Continue(())
+}
+
+/// Something that can be asked over all records at once.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct Taker {
+    /// Id of the person.
+    pub person: String,
+    /// Name.
+    pub name: String,
+    /// Telephone.
+    pub phone: String,
+    /// Electronic mail.
+    pub email: String,
+    /// The dispensing or prescription.
+    pub record: String,
+    /// Its day.
+    #[schemars(extend("format" = "date"))]
+    pub day: Option<String>,
+    /// What it is: the dispensing number, or the title of the prescription.
+    pub what: String,
+    /// Grams of it.
+    pub grams: Option<fangwright_safety::Exact>,
+    /// Whether what they had may still be in use on the day that was asked about.
+    pub current: bool,
+    /// Whether the person's record was erased: only the owner of the machine can reach them.
+    pub erased: bool,
+}
+
+fn taker(db: &mut Conn, n: i64) -> Result<(Taker, String), StoreError> {
+    let sql = "select r.id, r.person, r.day, r.body, p.body, e.person from record r left join record p on p.id = r.person \
+        left join erased e on e.person = r.person where r.n = ?1";
+    let missing = || StoreError::Row { table: "record".into(), row: n.to_string(), why: "it is gone".into() };
+    let mut r = db.one(sql, &[n.into()])?.ok_or_else(missing)?;
+    let (record, person, day, body) = (r.text(0), r.text(1), r.perhaps(2), r.text(3));
+    let owner: Person = serde_json::from_str(&r.text(4)).unwrap_or_default();
+    let erased = r.perhaps(5).is_some();
+    let known = |t: &str| if erased { String::new() } else { t.to_string() };
+    let taker = Taker {
+        person,
+        name: known(owner.name()),
+        phone: known(&owner.phone),
+        email: known(&owner.email),
+        record,
+        day,
+        what: String::new(),
+        grams: None,
+        current: false,
+        erased,
+    };
+    Ok((taker, body))
+}
+
+fn lasts(day: Option<&String>, days: Option<u32>, on: jiff::civil::Date) -> bool {
+    let Some(begun) = day.and_then(|d| d.parse::<jiff::civil::Date>().ok()) else { return true };
+    // Where nothing is said on days it may still be taken.
+    let Some(days) = days else { return begun <= on };
+    begun <= on && begun.saturating_add(jiff::Span::new().days(i64::from(days))) >= on
+}
+
+impl Store {
+    /// Who had a lot, the latest first.
+    ///
+    /// # Errors
+    /// If the store fails.
+    pub fn who_had(&self, product: &str, lot: &str, on: jiff::civil::Date) -> Result<Vec<Taker>, ClinicError> {
+        self.snapshot(|db| {
+            let mut all = Vec::new();
+            for n in with_token(db, Kind::Dispensing, "", &lot_token(product, lot))? {
+                let (mut t, body) = taker(db, n)?;
+                let Ok(d) = serde_json::from_str::<Dispensing>(&body) else { continue };
+                let here = d.lines.iter().filter(|l| l.product == product.trim() && l.lot == lot.trim());
+                let sum = here.fold(fangwright_amount::Rational::ZERO, |s, l| s.plus(l.grams.0).unwrap_or(s));
+                if sum.is_zero() {
+                    continue;
+                }
+                t.grams = Some(fangwright_safety::Exact(sum));
+                t.current = lasts(t.day.as_ref(), Some(d.days), on);
+                t.what = d.number;
+                all.push(t);
+            }
+            Ok(all)
+        })
+    }
+
+    /// Who has a signed prescription with a substance, in any of its processed forms, the latest first.
+    ///
+    /// # Errors
+    /// If there is no such substance, or the store fails.
+    pub fn who_takes(&self, substance: &str, on: jiff::civil::Date) -> Result<Vec<Taker>, ClinicError> {
+        let m = self.lore().materia();
+        let ix = m
+            .substance_by_id(substance)
+            .or_else(|| m.resolve(substance).settled())
+            .ok_or_else(|| ClinicError::NotFound { what: "substance".into(), id: substance.into() })?;
+        let raw = m.raw_form(ix);
+        let mut ids = vec![m.substance(raw).id.clone()];
+        ids.extend(m.processed_forms(raw).iter().map(|p| m.substance(*p).id.clone()));
+        self.snapshot(|db| {
+            let mut rows = Vec::new();
+            for id in &ids {
+                rows.extend(with_token(db, Kind::Prescription, "signed", &substance_token(id))?);
+            }
+            rows.sort_unstable_by(|a, b| b.cmp(a));
+            rows.dedup();
+            let mut all = Vec::new();
+            for n in rows {
+                let (mut t, body) = taker(db, n)?;
+                let Ok(rx) = serde_json::from_str::<Prescription>(&body) else { continue };
+                let here = rx.items.iter().filter(|l| l.substance.as_ref().is_some_and(|s| ids.contains(s)));
+                let sum = here
+                    .filter_map(|l| l.grams)
+                    .fold(fangwright_amount::Rational::ZERO, |s, g| s.plus(g.0).unwrap_or(s));
+                t.grams = sum.is_positive().then_some(fangwright_safety::Exact(sum));
+                t.current = lasts(t.day.as_ref(), rx.days, on);
+                t.what = rx.title;
+                all.push(t);
+            }
+            Ok(all)
+        })
+    }
+}
