@@ -26,6 +26,7 @@ pub mod erase;
 pub mod handing;
 pub mod model;
 pub mod otp;
+pub mod paper;
 pub mod password;
 pub mod record;
 pub mod research;

@@ -23,6 +23,7 @@ pub const TEMPLATES: &[(&str, &str)] = &[
     ("worksheet.typ", include_str!("../templates/worksheet.typ")),
     ("label.typ", include_str!("../templates/label.typ")),
     ("sheet.typ", include_str!("../templates/sheet.typ")),
+    ("record.typ", include_str!("../templates/record.typ")),
 ];
 
 const REGULAR: &[u8] = include_bytes!("../fonts/NotoSansCJKsc-Regular-subset.otf");
@@ -107,6 +108,7 @@ struct Job<'a> {
     press: &'a Press,
     main: FileId,
     data: Bytes,
+    pictures: Vec<(String, Bytes)>,
 }
 
 fn id_of(name: &str) -> FileId {
@@ -136,6 +138,9 @@ impl World for Job<'_> {
         let name = id.get().vpath().get_without_slash().to_string();
         if name == "data.json" {
             return Ok(self.data.clone());
+        }
+        if let Some((_, bytes)) = self.pictures.iter().find(|(known, _)| *known == name) {
+            return Ok(bytes.clone());
         }
         self.source(id).map(|s| Bytes::from_string(s.text().to_string()))
     }
@@ -212,13 +217,27 @@ impl Press {
     /// # Errors
     /// A mistake in the template, a text that does not fit, or a character that no font has.
     pub fn set(&self, template: &str, data: &Value) -> Result<Pages, PrintError> {
+        self.set_with(template, data, Vec::new())
+    }
+
+    /// The same with pictures (PNG, JPEG, GIF, WebP or SVG), by the names that the data has for them.
+    ///
+    /// # Errors
+    /// The same, or a picture that is none.
+    pub fn set_with(
+        &self,
+        template: &str,
+        data: &Value,
+        pictures: Vec<(String, Vec<u8>)>,
+    ) -> Result<Pages, PrintError> {
         if !self.templates.contains_key(template) {
             return Err(PrintError::NoTemplate {
                 asked: template.into(),
                 known: self.templates().collect::<Vec<_>>().join(", "),
             });
         }
-        let job = Job { press: self, main: id_of(template), data: Bytes::from_string(data.to_string()) };
+        let pictures = pictures.into_iter().map(|(name, bytes)| (name, Bytes::new(bytes))).collect();
+        let job = Job { press: self, main: id_of(template), data: Bytes::from_string(data.to_string()), pictures };
         let warned = typst::compile::<PagedDocument>(&job);
         // What was worked out for earlier pages is forgotten by and by: memory stays flat over many.
         if self.set.fetch_add(1, Ordering::Relaxed).is_multiple_of(FORGET_EVERY) {
