@@ -500,12 +500,11 @@ impl Values {
     fn scale(low: f64, high: f64) -> Values {
         let step = round_step((high - low) / 6.0);
         let count = ((high - low) / step).ceil().min(12.0) as i32;
-        let mut ticks: Vec<f64> = (0..count).map(|i| low + f64::from(i) * step).collect();
-        // One that would touch the upper end gives way to it.
-        if ticks.len() > 1 && ticks.last().is_some_and(|v| high - v < step * 0.6) {
-            ticks.pop();
-        }
-        ticks.push(high);
+        let from = (low / step).floor();
+        // One that would touch an end gives way to it.
+        let between = (0..=count + 1).map(|i| (from + f64::from(i)) * step);
+        let between = between.filter(|v| v - low >= step * 0.6 && high - v >= step * 0.6);
+        let ticks: Vec<f64> = std::iter::once(low).chain(between).chain([high]).collect();
         let fine = if (low / step).fract() == 0.0 && (high / step).fract() == 0.0 { step } else { step / 100.0 };
         Values { low, high, ticks: ticks.into_iter().map(|v| (v, number(v, fine))).collect() }
     }
@@ -528,7 +527,9 @@ fn round_step(least: f64) -> f64 {
 /// A value at the axis, with as many places as its step has; the very great in powers of ten.
 fn number(value: f64, step: f64) -> String {
     if value.abs() >= 1e9 {
-        return format!("{value:.3e}").replace('-', "−");
+        let text = format!("{value:.3e}");
+        let (front, power) = text.split_once('e').unwrap_or((&text, "0"));
+        return format!("{}e{power}", front.trim_end_matches('0').trim_end_matches('.')).replace('-', "−");
     }
     let places = (-(step.log10() + 1e-9).floor()).clamp(0.0, 6.0) as usize;
     let text = format!("{value:.places$}");
@@ -579,11 +580,8 @@ pub fn svg(course: &Course, words: &Words) -> String {
         }
         times => {
             sheet.legend(course);
-            let top = sheet.y;
             let ticks = times.as_ref().map(Times::ticks).unwrap_or_default();
-            // Below everything else, so it is drawn first; how far down it goes follows from how much there is.
             if let Some(times) = &times {
-                sheet.guides(course, times, top, lanes.len());
                 for what in &lanes {
                     sheet.lane(course, times, *what);
                 }
@@ -592,7 +590,7 @@ pub fn svg(course: &Course, words: &Words) -> String {
                 sheet.dates(&ticks, sheet.y);
             }
             for (line, values) in course.lines.iter().zip(&values) {
-                sheet.panel(line, values, times.as_ref(), &ticks);
+                sheet.panel(course, line, values, times.as_ref(), &ticks);
             }
             sheet.list(course);
         }
@@ -709,26 +707,23 @@ impl Sheet<'_> {
         self.y += 18.0;
     }
 
-    /// A broken line down from each prescription through all panels.
-    fn guides(&mut self, course: &Course, times: &Times, top: f64, lanes: usize) {
-        let signed: Vec<Date> = course.marks.iter().filter(|m| m.what == What::Prescription).map(|m| m.on).collect();
-        if signed.len() > LISTED || course.lines.is_empty() {
-            return;
-        }
-        let bottom = top + lanes as f64 * LANE + course.lines.len() as f64 * (HEAD + PANEL + FOOT) - FOOT;
-        // From the lane of the prescriptions down.
-        let lane = course.marks.iter().any(|m| m.what == What::Visit) as u8;
-        let from = top + (f64::from(lane) + 0.5) * LANE;
-        for on in signed {
-            let x = times.x(on);
-            self.rule((x, from), (x, bottom), RX, r#" stroke-dasharray="2 4" stroke-opacity="0.55""#);
+    /// A broken line at each prescription, from `top` to `bottom`; none where they would be all one sees.
+    fn guides(&mut self, course: &Course, times: &Times, top: f64, bottom: f64) {
+        let signed = || course.marks.iter().filter(|m| m.what == What::Prescription);
+        if signed().count() <= LISTED {
+            for mark in signed() {
+                let x = times.x(mark.on);
+                self.rule((x, top), (x, bottom), RX, r#" stroke-dasharray="3 4" stroke-opacity="0.6""#);
+            }
         }
     }
 
     fn lane(&mut self, course: &Course, times: &Times, what: What) {
-        let (words, left, y) = (self.words, self.left, self.y + LANE / 2.0);
+        let high = if what == What::Prescription { LANE + 12.0 } else { LANE };
+        // What is above the signs is for their numbers.
+        let (words, left, y) = (self.words, self.left, self.y + high - LANE / 2.0);
         self.rule((left, y), (times.right, y), GRID, "");
-        let name = fit(words.lane(what), TEXT, left - EDGE - 10.0);
+        let name = fit(words.lane(what), TEXT, left - EDGE - 9.0);
         self.text(left - 10.0, y + 4.0, TEXT, "end", FAINT, &name);
         for mark in course.marks.iter().filter(|m| m.what == what) {
             let sign = sign(what, times.x(mark.on), y, mark.withdrawn);
@@ -737,24 +732,24 @@ impl Sheet<'_> {
         if what == What::Prescription {
             self.numbers(course, times, y);
         }
-        self.y += LANE;
+        self.y += high;
     }
 
-    /// The number of each prescription in the list, beside its sign; `3–5` where several lie close together.
+    /// The number in the list above the sign of each prescription; `3–5` where several lie close together.
     fn numbers(&mut self, course: &Course, times: &Times, y: f64) {
-        let mut groups: Vec<(f64, usize, usize)> = Vec::new();
-        let signed = course.marks.iter().filter(|m| m.what == What::Prescription);
-        for (i, mark) in signed.take(LISTED).enumerate() {
-            let x = times.x(mark.on);
-            match groups.last_mut() {
-                // The number of the one before would run into this sign.
-                Some((last, _, to)) if x - *last < 32.0 => (*last, *to) = (x, i + 1),
-                _ => groups.push((x, i + 1, i + 1)),
-            }
+        let days: Vec<f64> =
+            course.marks.iter().filter(|m| m.what == What::Prescription).map(|m| times.x(m.on)).collect();
+        if days.len() > LISTED {
+            return;
         }
-        for (x, from, to) in groups {
-            let text = if from == to { from.to_string() } else { format!("{from}–{to}") };
-            self.text(x + 8.0, y - 3.0, 10.0, "start", RX, &text);
+        let mut start = 0;
+        for (i, x) in days.iter().enumerate() {
+            if days.get(i + 1).is_some_and(|next| next - x < 16.0) {
+                continue;
+            }
+            let text = if start == i { format!("{}", i + 1) } else { format!("{}–{}", start + 1, i + 1) };
+            self.text((days[start] + x) / 2.0, y - 10.0, 10.0, "middle", RX, &text);
+            start = i + 1;
         }
     }
 
@@ -766,7 +761,7 @@ impl Sheet<'_> {
         self.y = y + FOOT;
     }
 
-    fn panel(&mut self, line: &Line, values: &Values, times: Option<&Times>, ticks: &[(f64, String)]) {
+    fn panel(&mut self, course: &Course, line: &Line, values: &Values, times: Option<&Times>, ticks: &[(f64, String)]) {
         let (words, left, right) = (self.words, self.left, WIDE - RIGHT);
         self.heading(line);
         let top = self.y + HEAD;
@@ -777,6 +772,9 @@ impl Sheet<'_> {
         );
         for (x, _) in ticks {
             self.rule((*x, top), (*x, top + PANEL), GRID, r#" stroke-opacity="0.6""#);
+        }
+        if let Some(times) = times {
+            self.guides(course, times, top, top + PANEL);
         }
         for (value, text) in &values.ticks {
             let y = values.y(*value, top);
@@ -797,7 +795,7 @@ impl Sheet<'_> {
             Better::Less => format!("↓ {}", words.less_is_better),
             Better::More => format!("↑ {}", words.more_is_better),
         };
-        let summary = fit(&summary(line, words), 13.0, (right - left) * 0.45);
+        let summary = fit(&summary(line, words), 13.0, (right - left) * 0.6);
         let room = right - left - width(&summary, 13.0) - width(&way, SMALL) - 30.0;
         let name = if line.unit.is_empty() { line.name.clone() } else { format!("{} ({})", line.name, line.unit) };
         let _ = writeln!(
@@ -850,7 +848,7 @@ impl Sheet<'_> {
         let rows = if listed > 4 { listed.div_ceil(2) } else { listed };
         for (i, mark) in signed.iter().take(LISTED).enumerate() {
             let x = EDGE + (i / rows) as f64 * (WIDE / 2.0 - EDGE);
-            let text = format!("{}  {}", i + 1, title_of(mark, words));
+            let text = format!("{}.  {}", i + 1, title_of(mark, words));
             let room = if rows == listed { WIDE - 2.0 * EDGE } else { WIDE / 2.0 - EDGE - 16.0 };
             self.text(x, y + 18.0 * ((i % rows) + 1) as f64, TEXT, "start", FAINT, &fit(&text, TEXT, room));
         }
@@ -1304,7 +1302,7 @@ mod tests {
             (800, "2024-01"),
             (2000, "2024-01"),
             (9000, "2024"),
-            (30_000, "2030"),
+            (30_000, "2025"),
         ] {
             let from = date(2023, 12, 30);
             let times = Times { from, days: f64::from(days), left: 80.0, right: WIDE - RIGHT };

@@ -11,7 +11,7 @@ use age::{DecryptError, Decryptor, EncryptError, Encryptor, scrypt, x25519};
 /// What every sealed stream starts with.
 pub const MAGIC: &[u8] = b"age-encryption.org/v1\n";
 
-/// scrypt with N = 2^18 for a passphrase: about a second, and 256 MiB of memory.
+/// scrypt with N = 2^18 for a passphrase, which takes 256 MiB of memory.
 const WORK: u8 = 18;
 /// The most work a stream may ask for: sixteen times as much, and 4 GiB.
 const MOST_WORK: u8 = 22;
@@ -126,7 +126,7 @@ impl<W: Write> fmt::Debug for Sealer<W> {
 
 /// A sealed stream that is being opened. What was read is as it was sealed; only a read that gives 0 bytes says that all of it was
 /// there. An error of damage holds a [`SealError`] inside the [`io::Error`], see [`SealError::of`].
-pub struct Opened<R: Read>(StreamReader<BufReader<Chain<Cursor<Vec<u8>>, R>>>);
+pub struct Opened<R: Read>(StreamReader<BufReader<FromStart<R>>>);
 
 impl<R: Read> Read for Opened<R> {
     fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
@@ -248,8 +248,11 @@ pub fn is_sealed(start: &[u8]) -> bool {
     start.starts_with(MAGIC)
 }
 
+/// A stream of which the first bytes were looked at, from its start again.
+pub type FromStart<R> = Chain<Cursor<Vec<u8>>, R>;
+
 /// Whether a stream is sealed, and the stream from its start again.
-pub fn look<R: Read>(mut from: R) -> Result<(bool, Chain<Cursor<Vec<u8>>, R>), SealError> {
+pub fn look<R: Read>(mut from: R) -> Result<(bool, FromStart<R>), SealError> {
     let mut start = Vec::with_capacity(MAGIC.len());
     from.by_ref().take(MAGIC.len() as u64).read_to_end(&mut start)?;
     Ok((is_sealed(&start), Cursor::new(start).chain(from)))

@@ -14,7 +14,8 @@
 //! use fangwright_materia::Materia;
 //! use fangwright_pattern::Terms;
 //!
-//! let (materia, terms) = { let m = Materia::embedded(); let t = Terms::new(&m); (m, t) };
+//! let materia = Materia::embedded();
+//! let terms = Terms::new(&materia);
 //! let known = Knowledge::new(&materia, &terms);
 //! let tokens = tokens_of_person(&known, &Person { names: vec!["王小明".into()], ..Person::default() });
 //! let mut vocabulary = Vocabulary::default();
@@ -441,11 +442,12 @@ impl<'a> Knowledge<'a> {
             .chain(spelt)
             .filter_map(|name| self.names.get(name))
             .flatten()
-            .filter(|t| !t.starts_with("s:"))
+            .filter(|t| out.is_empty() || !t.starts_with("s:"))
             .collect();
         // A finding and a pattern may go by one name; more than two is no clear candidate.
         if tokens.len() <= 2 {
-            out.extend(tokens.into_iter().cloned());
+            let tokens: Vec<String> = tokens.into_iter().cloned().collect();
+            tokens.iter().for_each(|t| self.put_token(t, &mut out));
         }
         out
     }
@@ -542,7 +544,7 @@ impl<'k, 'a> Tokens<'k, 'a> {
         self.text(text);
         if how == FreeText::Findings && !text.trim().is_empty() {
             let k = self.k;
-            let there = k.terms.read(k.m, text).present;
+            let there = k.terms.read_known(k.m, text).present;
             self.set.extend(there.into_iter().map(|(f, _)| concept('n', k.terms.id(f))));
         }
     }
@@ -843,7 +845,8 @@ fn may_slip(word: &str) -> bool {
 
 /// Concepts, hanzi and hashes are neither completed nor misspelt.
 fn is_word(token: &str) -> bool {
-    !(token.is_empty() || is_concept(token) || token.starts_with("t:") || token.starts_with("l:") || token.contains(is_hanzi))
+    let coded = is_concept(token) || token.starts_with("t:") || token.starts_with("l:");
+    !(token.is_empty() || coded || token.contains(is_hanzi))
 }
 
 impl Vocabulary {

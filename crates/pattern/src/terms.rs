@@ -216,8 +216,8 @@ impl Terms {
         noted
     }
 
-    /// The same, without looking for what an unread word may have meant.
-    pub(crate) fn read_known(&self, m: &Materia, text: &str) -> Noted {
+    /// The same, without looking for what an unread word may have meant: quicker by far.
+    pub fn read_known(&self, m: &Materia, text: &str) -> Noted {
         let mut noted = Noted::default();
         let mut at = 0;
         // A clause ends at a mark; a negation does not reach beyond it.
