@@ -56,12 +56,95 @@ fn run(command: &mut Command) -> Result {
     if status.success() { Ok(()) } else { Err(format!("{command:?} failed ({status})").into()) }
 }
 
+/// A PostgreSQL server of our own, from Debian's packages, on a free port; it is stopped and taken away at the end.
+struct Postgres {
+    folder: PathBuf,
+    bin: PathBuf,
+    port: u16,
+}
+
+/// PostgreSQL does not run as root; where we are root, its own account runs it.
+fn as_postgres(program: &Path) -> Command {
+    let root = Command::new("id").arg("-u").output().is_ok_and(|o| o.stdout.starts_with(b"0\n"));
+    if root {
+        let mut c = Command::new("runuser");
+        c.args(["-u", "postgres", "--"]).arg(program);
+        c
+    } else {
+        Command::new(program)
+    }
+}
+
+impl Postgres {
+    fn start() -> Result<Postgres> {
+        let bin = match postgres_bin() {
+            Some(bin) => bin,
+            None => {
+                run(Command::new("apt-get").args(["update", "-q"]))?;
+                run(Command::new("apt-get").args(["install", "-y", "-q", "--no-install-recommends", "postgresql"]))?;
+                postgres_bin().ok_or("the package postgresql brought no /usr/lib/postgresql/*/bin/initdb")?
+            }
+        };
+        // Not below the target folder: the account that runs it may not be let in there.
+        let folder = env::temp_dir().join(format!("fangwright-postgres-{}", std::process::id()));
+        fs::create_dir_all(&folder)?;
+        let port = std::net::TcpListener::bind("127.0.0.1:0")?.local_addr()?.port();
+        let server = Postgres { folder, bin, port };
+        if Command::new("chown").arg("postgres").arg(&server.folder).stderr(Stdio::null()).status()?.success() {
+            eprintln!("· PostgreSQL runs as the account postgres");
+        }
+        run(as_postgres(&server.bin.join("initdb"))
+            .args(["-A", "trust", "-U", "clinic", "-E", "UTF8", "--no-sync", "-D"])
+            .arg(server.data())
+            .current_dir("/")
+            .stdout(Stdio::null()))?;
+        run(server.control().args(["-w", "-l"]).arg(server.folder.join("log")).arg("-o").arg(server.options()).arg("start").stdout(Stdio::null()))?;
+        Ok(server)
+    }
+
+    fn data(&self) -> PathBuf {
+        self.folder.join("data")
+    }
+
+    fn options(&self) -> String {
+        format!("-p {} -k {} -c listen_addresses=127.0.0.1", self.port, self.folder.display())
+    }
+
+    fn control(&self) -> Command {
+        let mut c = as_postgres(&self.bin.join("pg_ctl"));
+        c.arg("-D").arg(self.data()).current_dir("/");
+        c
+    }
+
+    fn address(&self) -> String {
+        format!("postgres://clinic@127.0.0.1:{}/postgres", self.port)
+    }
+}
+
+impl Drop for Postgres {
+    fn drop(&mut self) {
+        let _ = self.control().args(["-m", "immediate", "stop"]).stdout(Stdio::null()).status();
+        let _ = fs::remove_dir_all(&self.folder);
+    }
+}
+
+fn postgres_bin() -> Option<PathBuf> {
+    let mut all: Vec<PathBuf> =
+        fs::read_dir("/usr/lib/postgresql").ok()?.flatten().map(|e| e.path().join("bin")).collect();
+    all.retain(|bin| bin.join("initdb").is_file());
+    all.sort();
+    all.pop()
+}
+
 /// Everything: unit, property and documentation tests, facts from outside, the binary, other libraries.
 fn test() -> Result {
-    tools(&[("qpdf", "qpdf"), ("pdftotext", "poppler-utils"), ("zbarimg", "zbar-tools")])?;
+    tools(&[("qpdf", "qpdf"), ("pdftotext", "poppler-utils"), ("zbarimg", "zbar-tools"), ("age", "age")])?;
+    let server = Postgres::start()?;
     run(cargo()
         .args(["test", "--workspace", "--exclude", "fangwright-benches", "--profile", "checked", "--no-fail-fast"])
-        .env("FANGWRIGHT_BUILT", "1"))?;
+        .env("FANGWRIGHT_BUILT", "1")
+        .env("FANGWRIGHT_POSTGRES", server.address()))?;
+    clinic(&server)?;
     shapes_are_current()?;
     let python = python()?;
     let against_binary = |script: &str| {
@@ -91,6 +174,46 @@ fn test() -> Result {
         .current_dir(root()))?;
     println!("every check passed");
     Ok(())
+}
+
+/// The record: bundles read by another library, sealed files by another program, the service by a tester of services, crashes.
+fn clinic(server: &Postgres) -> Result {
+    let python = python()?;
+    let script = |name: &str| {
+        let mut c = Command::new(&python);
+        c.arg(root().join("tests/reference/python").join(name)).current_dir(root());
+        c
+    };
+    let work = target().join("clinic");
+    let _ = fs::remove_dir_all(&work);
+    fs::create_dir_all(&work)?;
+    let work = work.canonicalize()?;
+    let ignored = |words: &[&str]| -> Command {
+        let mut c = cargo();
+        c.args(["test", "--workspace", "--exclude", "fangwright-benches", "--profile", "checked", "-q"]);
+        c.args(words).args(["--", "--ignored"]).env("FANGWRIGHT_BUILT", "1").env("FANGWRIGHT_POSTGRES", server.address());
+        c
+    };
+    let bundle = work.join("bundle.json");
+    run(ignored(&["--test", "fhir"]).env("FANGWRIGHT_BUNDLE", &bundle))?;
+    run(script("fhir_resources.py").arg(&bundle))?;
+    let tables = work.join("tables");
+    run(ignored(&["--test", "research"]).env("RESEARCH_DIR", &tables).env("RESEARCH_PERSONS", "2000"))?;
+    run(script("research.py").arg(&tables))?;
+    run(ignored(&["-p", "fangwright-clinic", "--lib"]).arg("seal").env("AGE", "age"))?;
+    run(script("service_schemathesis.py").arg("--binary").arg(target().join("checked/fangwright")))?;
+    let crash = target().join("checked/clinic_crash");
+    run(Command::new(&crash).args(["run"]).arg(work.join("crash.sqlite")).arg("25"))?;
+    run(Command::new(&crash)
+        .arg("run")
+        .arg(server.address())
+        .arg("25")
+        .arg("--server-data")
+        .arg(server.data())
+        .arg("--server-bin")
+        .arg(&server.bin)
+        .arg("--server-port")
+        .arg(server.port.to_string()))
 }
 
 /// What `facts` prints with these words, in a file below the target folder.

@@ -183,7 +183,7 @@ pub struct Incoming {
 }
 
 /// A part of a bundle that was not taken over.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct LeftOut {
     /// Where it stands (JSON Pointer, RFC 6901).
     pub path: String,

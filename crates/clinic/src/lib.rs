@@ -23,6 +23,7 @@ pub mod audit;
 pub mod backup;
 pub mod course;
 pub mod erase;
+pub mod exchange;
 pub mod fhir;
 pub mod handing;
 pub mod model;

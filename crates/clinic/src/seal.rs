@@ -4,7 +4,8 @@
 use std::fmt;
 use std::io::{self, BufReader, Chain, Cursor, Read, Write};
 
-use age::secrecy::{ExposeSecret, SecretString};
+pub use age::secrecy::ExposeSecret;
+use age::secrecy::SecretString;
 use age::stream::{StreamReader, StreamWriter};
 use age::{DecryptError, Decryptor, EncryptError, Encryptor, scrypt, x25519};
 

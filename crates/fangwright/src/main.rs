@@ -4,6 +4,7 @@ mod batch;
 mod book;
 mod cautions;
 mod check;
+mod clinic;
 mod demo;
 mod dispense;
 mod fit;
@@ -89,6 +90,8 @@ enum Command {
         /// The folder.
         into: PathBuf,
     },
+    /// The clinic's record: serve it, find, verify, back up, give away, erase.
+    Clinic(Box<clinic::ClinicArgs>),
     /// List, search and explain the safety rules.
     Rules(check::RulesArgs),
     /// Compare two formulas or prescriptions: what changed, and why it fits.

@@ -1,6 +1,14 @@
 //! The shapes of `--json`. Each has a name and a version: `fangwright/trace/1`.
 
 use fangwright_amount::{Amount, Convention, Rational};
+use fangwright_clinic::accounts::Account;
+use fangwright_clinic::backup::{Made, Restored};
+use fangwright_clinic::erase::Erased;
+use fangwright_clinic::exchange::TakenIn;
+use fangwright_clinic::model::{Appointment, Kept, Whole};
+use fangwright_clinic::research::Summary;
+use fangwright_clinic::search::{Hit, Taker};
+use fangwright_clinic::verify::Verdict;
 use fangwright_dispense::{Bill, Entry, LotState, Pick, Plan, Reorder};
 use fangwright_formula::{Blend, Diagnostic, Difference, Family, Prescription, Profile, Trace};
 use fangwright_materia::records::{Formula, Rule, Substance};
@@ -91,6 +99,53 @@ pub struct DemoAnswer {
     pub modified: Option<Modified>,
     /// How it is made up.
     pub plan: Option<Plan>,
+}
+
+/// `clinic`: what was asked for; the rest is absent.
+#[derive(Default, Serialize, JsonSchema)]
+pub struct ClinicAnswer {
+    /// Accounts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accounts: Option<Vec<Account>>,
+    /// Records that were found.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hits: Option<Vec<Hit>>,
+    /// The whole record of a person.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub whole: Option<Box<Whole>>,
+    /// Who had a lot, or takes a substance.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub takers: Option<Vec<Taker>>,
+    /// Who is due.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub due: Option<Vec<Kept<Appointment>>>,
+    /// Links of the chain, each in a line.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub links: Option<Vec<String>>,
+    /// Whether all is as it was written.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
+    /// The backup that was made.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub backup: Option<Made>,
+    /// The public key to seal backups for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub public_key: Option<String>,
+    /// What a restore did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub restored: Option<Restored>,
+    /// What an import did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub taken_in: Option<TakenIn>,
+    /// What is in the tables for research.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub research: Option<Summary>,
+    /// What an erasure did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub erased: Option<Erased>,
+    /// How many records, or people.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub records: Option<u64>,
 }
 
 /// `differentiate`.

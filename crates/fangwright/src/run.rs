@@ -17,7 +17,7 @@ use crate::output::{
     PatternsAnswer, ReadAnswer, ShowAnswer, TraceAnswer, Weighed,
 };
 use crate::own::Loaded;
-use crate::{Cli, Command, Input, check, demo, dispense, fit, output, own, render, shelf};
+use crate::{Cli, Command, Input, check, clinic, demo, dispense, fit, output, own, render, shelf};
 
 /// What went wrong, with its place in the input where it has one.
 pub struct Failure {
@@ -80,7 +80,20 @@ pub fn run(cli: Cli) -> i32 {
         }
     }
     let session = Session { loaded, conventions, json };
+    let json = session.json;
+    let fail = |failure: Failure| {
+        let loaded = own::load(None, &[]);
+        if let (true, Ok(loaded)) = (json, loaded) {
+            let answer = ErrorAnswer { error: failure.message, diagnostic: None };
+            output::print(&loaded.materia, &[], "error", answer);
+        } else {
+            eprintln!("error: {}", failure.message);
+        }
+        1
+    };
     let done = match cli.command {
+        // The record keeps the materia medica for the whole life of the program.
+        Command::Clinic(args) => return clinic::run(session, *args).unwrap_or_else(fail),
         Command::Check(args) => check::run(&session, *args),
         Command::Dispense(args) => dispense::run(&session, *args),
         other => command(&session, other).map(|good| i32::from(!good)),
@@ -105,7 +118,7 @@ pub fn run(cli: Cli) -> i32 {
 /// `Ok(false)`: the answer was given, but the input has errors in it.
 fn command(s: &Session, command: Command) -> Result<bool, Failure> {
     match command {
-        Command::Check(_) | Command::Dispense(_) => {
+        Command::Check(_) | Command::Dispense(_) | Command::Clinic(_) => {
             unreachable!("`run` takes them, as they have exit codes of their own")
         }
         Command::Stock(args) => shelf::run(s, &args),

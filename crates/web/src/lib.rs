@@ -6,6 +6,7 @@
 #![warn(missing_docs)]
 
 pub mod openapi;
+mod paper;
 pub mod problem;
 pub mod route;
 pub mod routes;
@@ -28,6 +29,7 @@ use fangwright_print::{Clinic, Press};
 use serde::{Deserialize, Serialize};
 use tokio::sync::Semaphore;
 
+pub use paper::record_pdf;
 use problem::Problem;
 use route::{Call, Content, Method, Reply, Route};
 

@@ -10,7 +10,6 @@ use fangwright_clinic::model::{
     Answer, Appointment, Attachment, Body, Condition, Dispensing, Kept, Kind, Measure, Medicine, Person, Prescription,
     Reading, Sex, Shows, Visit, Weighing, Whole,
 };
-use fangwright_clinic::paper::record_pages;
 use fangwright_clinic::record::{
     by_state, bytes, carers, check, get, list, patient_of, people_after, versions, whole,
 };
@@ -20,7 +19,6 @@ use fangwright_clinic::verify::Verdict;
 use fangwright_clinic::fhir;
 use fangwright_dispense::{LotState, Movement, Plan, Product};
 use fangwright_formula::{Difference, Mix, Part, compare_for};
-use fangwright_print::PrintError;
 use fangwright_safety::{Exact, Patient, Report};
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -28,6 +26,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use crate::paper::record_pdf;
 use crate::problem::Problem;
 use crate::route::{Call, Method, Reply, Route};
 
@@ -396,59 +395,14 @@ fn outgoing(c: &Call<'_>) -> Result<Value, Problem> {
     }))
 }
 
-/// The whole record of a person as a PDF.
-///
-/// # Errors
-/// If it cannot be read or printed.
-pub fn printed(c: &Call<'_>) -> Result<Vec<u8>, Problem> {
+fn printed(c: &Call<'_>) -> Result<Vec<u8>, Problem> {
     let (record, names) = c.read(|db| Ok((whole(db, &c.person)?, accounts::full_names(db)?)))?;
-    let mut named = Vec::new();
-    let mut pictures = Vec::new();
-    for (n, a) in record.attachments.iter().enumerate() {
-        let Some(end) = a.record.media.strip_prefix("image/") else { continue };
-        if let Ok((_, data)) = c.read(|db| bytes(db, &a.id)) {
-            let name = format!("picture-{n}.{end}");
-            named.push((a.id.clone(), name.clone()));
-            pictures.push((name, data));
-        }
-    }
     let settings = &c.service.settings;
     let language = c.asked("language").or(settings.language.as_deref()).unwrap_or("en");
-    let m = c.store().lore().materia();
-    let press = c.service.press();
-    let today = fangwright_clinic::record::today();
-    let failed = |e: PrintError| Problem::new(500, "not-printed", e.to_string());
-    let set = |named: &[(String, String)], pictures: Vec<(String, Vec<u8>)>| -> Result<Vec<u8>, PrintError> {
-        let mut data = record_pages(m, &record, &names, &settings.clinic.name, language, named, today);
-        match press.set_with("record.typ", &data, pictures.clone()) {
-            // A character that no font has is spelt out: a record is printed whole or not at all.
-            Err(PrintError::Glyphs { characters }) => {
-                spell_out(&mut data, &characters);
-                press.pdf(&press.set_with("record.typ", &data, pictures)?, true)
-            }
-            Err(e) => Err(e),
-            Ok(pages) => press.pdf(&pages, true),
-        }
-    };
-    match set(&named, pictures) {
-        // A picture that is none must not keep the rest from being printed; it is listed as not printed.
-        Err(PrintError::Template { .. }) if !named.is_empty() => set(&[], Vec::new()).map_err(failed),
-        other => other.map_err(failed),
-    }
-}
-
-fn spell_out(value: &mut Value, characters: &str) {
-    match value {
-        Value::String(text) if text.contains(|ch| characters.contains(ch)) => {
-            let spelt = text.chars().map(|ch| {
-                if characters.contains(ch) { format!("[U+{:04X}]", u32::from(ch)) } else { ch.to_string() }
-            });
-            *text = spelt.collect();
-        }
-        Value::Array(list) => list.iter_mut().for_each(|v| spell_out(v, characters)),
-        Value::Object(map) => map.values_mut().for_each(|v| spell_out(v, characters)),
-        _ => {}
-    }
+    let picture = |id: &str| c.read(|db| bytes(db, id)).ok().map(|(_, data)| data);
+    let (press, m) = (c.service.press(), c.store().lore().materia());
+    record_pdf(press, m, &record, &names, &settings.clinic.name, language, &picture)
+        .map_err(|e| Problem::new(500, "not-printed", e.to_string()))
 }
 
 fn difference(c: &Call<'_>, before: &Prescription, after: &Prescription) -> Difference {
