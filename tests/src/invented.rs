@@ -76,130 +76,18 @@ impl Dice {
 }
 
 /// Surnames, some of them in traditional characters, with how they are read.
-const SURNAMES: [(&str, &str); 50] = [
-    ("王", "wang"),
-    ("李", "li"),
-    ("张", "zhang"),
-    ("張", "zhang"),
-    ("刘", "liu"),
-    ("劉", "liu"),
-    ("陈", "chen"),
-    ("陳", "chen"),
-    ("杨", "yang"),
-    ("楊", "yang"),
-    ("赵", "zhao"),
-    ("黄", "huang"),
-    ("周", "zhou"),
-    ("吴", "wu"),
-    ("吳", "wu"),
-    ("徐", "xu"),
-    ("孙", "sun"),
-    ("孫", "sun"),
-    ("胡", "hu"),
-    ("朱", "zhu"),
-    ("高", "gao"),
-    ("林", "lin"),
-    ("何", "he"),
-    ("郭", "guo"),
-    ("马", "ma"),
-    ("馬", "ma"),
-    ("罗", "luo"),
-    ("羅", "luo"),
-    ("梁", "liang"),
-    ("宋", "song"),
-    ("郑", "zheng"),
-    ("鄭", "zheng"),
-    ("谢", "xie"),
-    ("謝", "xie"),
-    ("韩", "han"),
-    ("唐", "tang"),
-    ("冯", "feng"),
-    ("馮", "feng"),
-    ("于", "yu"),
-    ("董", "dong"),
-    ("萧", "xiao"),
-    ("程", "cheng"),
-    ("曹", "cao"),
-    ("袁", "yuan"),
-    ("邓", "deng"),
-    ("鄧", "deng"),
-    ("许", "xu"),
-    ("許", "xu"),
-    ("傅", "fu"),
-    ("沈", "shen"),
-];
+const SURNAMES: &str = "王 wang 李 li 张 zhang 張 zhang 刘 liu 劉 liu 陈 chen 陳 chen 杨 yang 楊 yang 赵 zhao 黄 huang \
+    周 zhou 吴 wu 吳 wu 徐 xu 孙 sun 孫 sun 胡 hu 朱 zhu 高 gao 林 lin 何 he 郭 guo 马 ma 馬 ma 罗 luo \
+    羅 luo 梁 liang 宋 song 郑 zheng 鄭 zheng 谢 xie 謝 xie 韩 han 唐 tang 冯 feng 馮 feng 于 yu 董 dong \
+    萧 xiao 程 cheng 曹 cao 袁 yuan 邓 deng 鄧 deng 许 xu 許 xu 傅 fu 沈 shen";
 
 /// Characters of given names, some of them traditional, with how they are read.
-const GIVEN: [(&str, &str); 68] = [
-    ("明", "ming"),
-    ("华", "hua"),
-    ("華", "hua"),
-    ("丽", "li"),
-    ("麗", "li"),
-    ("伟", "wei"),
-    ("偉", "wei"),
-    ("芳", "fang"),
-    ("娜", "na"),
-    ("敏", "min"),
-    ("静", "jing"),
-    ("靜", "jing"),
-    ("强", "qiang"),
-    ("磊", "lei"),
-    ("军", "jun"),
-    ("軍", "jun"),
-    ("洋", "yang"),
-    ("勇", "yong"),
-    ("艳", "yan"),
-    ("杰", "jie"),
-    ("娟", "juan"),
-    ("涛", "tao"),
-    ("濤", "tao"),
-    ("超", "chao"),
-    ("秀", "xiu"),
-    ("霞", "xia"),
-    ("平", "ping"),
-    ("刚", "gang"),
-    ("桂", "gui"),
-    ("英", "ying"),
-    ("文", "wen"),
-    ("玉", "yu"),
-    ("兰", "lan"),
-    ("蘭", "lan"),
-    ("红", "hong"),
-    ("紅", "hong"),
-    ("梅", "mei"),
-    ("云", "yun"),
-    ("雲", "yun"),
-    ("峰", "feng"),
-    ("雪", "xue"),
-    ("春", "chun"),
-    ("秋", "qiu"),
-    ("晨", "chen"),
-    ("阳", "yang"),
-    ("陽", "yang"),
-    ("思", "si"),
-    ("雨", "yu"),
-    ("欣", "xin"),
-    ("怡", "yi"),
-    ("佳", "jia"),
-    ("浩", "hao"),
-    ("宇", "yu"),
-    ("涵", "han"),
-    ("梓", "zi"),
-    ("诗", "shi"),
-    ("詩", "shi"),
-    ("远", "yuan"),
-    ("遠", "yuan"),
-    ("宁", "ning"),
-    ("寧", "ning"),
-    ("安", "an"),
-    ("国", "guo"),
-    ("國", "guo"),
-    ("建", "jian"),
-    ("志", "zhi"),
-    ("海", "hai"),
-    ("清", "qing"),
-];
+const GIVEN: &str = "明 ming 华 hua 華 hua 丽 li 麗 li 伟 wei 偉 wei 芳 fang 娜 na 敏 min 静 jing 靜 jing 强 qiang 磊 lei \
+    军 jun 軍 jun 洋 yang 勇 yong 艳 yan 杰 jie 娟 juan 涛 tao 濤 tao 超 chao 秀 xiu 霞 xia 平 ping \
+    刚 gang 桂 gui 英 ying 文 wen 玉 yu 兰 lan 蘭 lan 红 hong 紅 hong 梅 mei 云 yun 雲 yun 峰 feng \
+    雪 xue 春 chun 秋 qiu 晨 chen 阳 yang 陽 yang 思 si 雨 yu 欣 xin 怡 yi 佳 jia 浩 hao 宇 yu 涵 han \
+    梓 zi 诗 shi 詩 shi 远 yuan 遠 yuan 宁 ning 寧 ning 安 an 国 guo 國 guo 建 jian 志 zhi 海 hai \
+    清 qing";
 
 const FIRST_HEADS: [&str; 25] = [
     "Al", "Bri", "Cor", "Dal", "El", "Fen", "Gar", "Hol", "Il", "Jor", "Kel", "Lor", "Mar", "Nor", "Or", "Pel", "Quin",
@@ -309,17 +197,17 @@ const MEASURES: [&str; 8] = [
 /// How a name is read aloud: surname and given name in pinyin; nothing where a character is none of an invented name.
 pub fn spoken(name: &str) -> Option<String> {
     let mut characters = name.chars();
-    let read = |list: &[(&'static str, &'static str)], c: char| {
-        list.iter().find(|(hanzi, _)| hanzi.chars().eq([c])).map(|(_, sound)| *sound)
-    };
-    let surname = read(&SURNAMES, characters.next()?)?;
-    let given: Option<Vec<&str>> = characters.map(|c| read(&GIVEN, c)).collect();
+    let read = |list: &'static str, c: char| list.split(' ').skip_while(|word| !word.chars().eq([c])).nth(1);
+    let surname = read(SURNAMES, characters.next()?)?;
+    let given: Option<Vec<&str>> = characters.map(|c| read(GIVEN, c)).collect();
     Some(format!("{surname} {}", given?.concat()))
 }
 
-/// What is taken from the trade's own data.
+/// What is taken from the trade's own data, and the characters of names.
 struct Trade {
     m: &'static Materia,
+    surnames: Vec<&'static str>,
+    given: Vec<&'static str>,
     findings: Vec<(&'static str, &'static Finding)>,
     /// Patterns, each with findings that go with it.
     patterns: Vec<(&'static str, Vec<&'static str>)>,
@@ -337,7 +225,7 @@ impl Trade {
         let findings = library.findings.iter().filter(|(_, f)| felt(f)).map(|(id, f)| (id.as_str(), f)).collect();
         let patterns = library.patterns.iter().map(|(id, p)| {
             let known = |f: &&String| library.findings.contains_key(f.as_str());
-            (id.as_str(), p.cardinal.iter().chain(&p.usual).filter(known).map(String::as_str).collect())
+            (id.as_str(), p.cardinal.iter().chain(&p.usual).filter(known).map(String::as_str).collect::<Vec<&str>>())
         });
         let whole = |f: &Formula| {
             let weighed = |i: &fangwright_materia::records::Ingredient| {
@@ -354,6 +242,8 @@ impl Trade {
         };
         Trade {
             m,
+            surnames: SURNAMES.split(' ').step_by(2).collect(),
+            given: GIVEN.split(' ').step_by(2).collect(),
             findings,
             patterns: patterns.collect(),
             substances: used.iter().filter_map(|id| Some(m.substance(m.substance_by_id(id)?))).collect(),
@@ -401,10 +291,13 @@ impl Inventor {
     }
 
     fn name(&mut self) -> String {
-        let d = &mut self.dice;
+        let (d, trade) = (&mut self.dice, &self.trade);
         if d.percent(50) {
-            let given: String = (0..1 + usize::from(d.percent(70))).map(|_| d.of(&GIVEN).0).collect();
-            return format!("{}{given}", d.of(&SURNAMES).0);
+            let mut name = d.of(&trade.surnames).to_string();
+            for _ in 0..1 + usize::from(d.percent(70)) {
+                name.push_str(d.of(&trade.given));
+            }
+            return name;
         }
         let first = format!("{}{}", d.of(&FIRST_HEADS), d.of(&FIRST_TAILS));
         format!("{first} {}{}", d.of(&LAST_HEADS), d.of(&LAST_TAILS))
@@ -495,7 +388,7 @@ impl Inventor {
     pub fn visit(&mut self, on: Date, practitioner: &str) -> Visit {
         let trade = self.trade.clone();
         let chinese = self.dice.percent(50);
-        let mut patterns = Vec::new();
+        let mut patterns: Vec<String> = Vec::new();
         let mut findings: Vec<&str> = Vec::new();
         for _ in 0..1 + self.dice.below(2) {
             let (id, usual) = &trade.patterns[self.dice.below(trade.patterns.len())];

@@ -2,6 +2,7 @@
 
 pub mod binary;
 pub mod clauses;
+pub mod invented;
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -250,13 +250,7 @@ fn held_row(r: &mut crate::sql::Row) -> Result<Held, StoreError> {
         why: format!("`{role}` is no role"),
     })?;
     Ok(Held {
-        account: Account {
-            id,
-            role,
-            full_name: r.text(2),
-            second_factor: r.int(5) == 1,
-            closed: r.int(7) == 1,
-        },
+        account: Account { id, role, full_name: r.text(2), second_factor: r.int(5) == 1, closed: r.int(7) == 1 },
         password: r.text(3),
         secret: r.text(4),
         last_step: r.int(6),
@@ -352,9 +346,7 @@ pub fn log_in(store: &Store, given: &Credentials, from: &str) -> Result<(String,
     // An unknown account costs the same time as a known one.
     let right = match &there {
         Some(h) => password::verify(&h.password, &given.password).unwrap_or(false) && !h.account.closed,
-        None => {
-            password::verify_nobody(&given.password)
-        }
+        None => password::verify_nobody(&given.password),
     };
     let Some(h) = there.filter(|_| right) else {
         let who = if good_id(&id) { id } else { "unknown".into() };
@@ -430,8 +422,7 @@ pub fn add(store: &Store, id: &str, role: Role, full_name: &str, password: &str)
     }
     password::check_new(password, id).map_err(|e| AccountError::Password(e.to_string()))?;
     let hash = password::hash(password).map_err(|e| AccountError::Password(e.to_string()))?;
-    let account =
-        Account { id: id.into(), role, full_name: full_name.into(), second_factor: false, closed: false };
+    let account = Account { id: id.into(), role, full_name: full_name.into(), second_factor: false, closed: false };
     let made = account.clone();
     store.write(move |tx| {
         let now = tx.now();
@@ -475,8 +466,7 @@ fn set_password(
     let hash = password::hash(new).map_err(|e| AccountError::Password(e.to_string()))?;
     let (id, who) = (id.to_string(), who.to_string());
     store.write(move |tx| {
-        let done =
-            tx.db().execute("update account set password = ?2 where id = ?1", &[(&id).into(), hash.into()])?;
+        let done = tx.db().execute("update account set password = ?2 where id = ?1", &[(&id).into(), hash.into()])?;
         if done == 0 {
             return Err(AccountError::NotFound(id));
         }
@@ -510,8 +500,9 @@ pub fn recover(store: &Store, id: &str, new: &str) -> Result<(), AccountError> {
 pub fn close(store: &Store, id: &str, closed: bool) -> Result<(), AccountError> {
     let id = id.to_string();
     store.write(move |tx| {
-        let done =
-            tx.db().execute("update account set closed = ?2 where id = ?1", &[(&id).into(), i64::from(closed).into()])?;
+        let done = tx
+            .db()
+            .execute("update account set closed = ?2 where id = ?1", &[(&id).into(), i64::from(closed).into()])?;
         if done == 0 {
             return Err(AccountError::NotFound(id));
         }
@@ -584,10 +575,10 @@ fn factor(store: &Store, id: &str, code: &str, confirm: bool) -> Result<(), Acco
             ("update account set confirmed = 0, secret = '', last_step = ?2 where id = ?1", "took second factor away")
         };
         tx.db().execute(sql, &[(&id).into(), if confirm { step.into() } else { (-1_i64).into() }])?;
-        tx.db().execute("delete from attempt where key = ?1 or key = ?2", &[
-            format!("code {id}").into(),
-            format!("code of {id}").into(),
-        ])?;
+        tx.db().execute(
+            "delete from attempt where key = ?1 or key = ?2",
+            &[format!("code {id}").into(), format!("code of {id}").into()],
+        )?;
         tx.note(Deed::new(tx.now(), &id, what, id.clone()));
         Ok(())
     })

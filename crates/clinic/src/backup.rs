@@ -66,13 +66,17 @@ pub enum BackupError {
 const TABLES: [(&str, &[&str], &str); 11] = [
     ("meta", &["key", "value"], "key"),
     ("audit", &["number", "at", "who", "what", "about", "person", "content", "before", "hash"], "number"),
-    ("account", &["id", "role", "full_name", "password", "secret", "confirmed", "last_step", "closed", "created"], "id"),
+    (
+        "account",
+        &["id", "role", "full_name", "password", "secret", "confirmed", "last_step", "closed", "created"],
+        "id",
+    ),
     ("record", &["n", "id", "kind", "person", "day", "state", "version", "written", "author", "link", "body"], "n"),
     ("earlier", &["id", "version", "person", "written", "author", "link", "body"], "id, version"),
     ("care", &["person", "account", "since"], "person, account"),
     ("bytes", &["id", "person", "data"], "id"),
     ("erased", &["person", "at", "author", "until", "why"], "person"),
-    ("stock", &["number", "used", "entry"], "number"),
+    ("stock", &["number", "used", "link", "entry"], "number"),
     ("word", &["n", "token"], "n"),
     ("words", &["rowid", "tokens"], "rowid"),
 ];
@@ -203,7 +207,8 @@ impl Store {
         progress: Progress<'_>,
     ) -> Result<(u64, u64, String), BackupError> {
         self.snapshot(|db| {
-            let bad = |e: std::io::Error| BackupError::File { path: path.display().to_string(), what: "written", why: e };
+            let bad =
+                |e: std::io::Error| BackupError::File { path: path.display().to_string(), what: "written", why: e };
             let last = db.one("select number, hash from audit order by number desc limit 1", &[])?;
             let (links, head) = last.map_or((0, String::new()), |mut r| (r.int(0) as u64, r.text(1)));
             let mut rows = 0;
@@ -501,7 +506,9 @@ fn fill(place: &Place, from: impl Read, path: &Path, progress: Progress<'_>) -> 
         let value: serde_json::Value = serde_json::from_slice(&line).map_err(|e| reader.damaged(&e.to_string()))?;
         if let Some(name) = value.get("table").and_then(|t| t.as_str()) {
             let known = TABLES.iter().find(|t| t.0 == name && !DERIVED.contains(&t.0));
-            let Some((table, columns, _)) = known else { return Err(reader.damaged("it names a table we do not know")) };
+            let Some((table, columns, _)) = known else {
+                return Err(reader.damaged("it names a table we do not know"));
+            };
             let places: Vec<String> = (1..=columns.len()).map(|i| format!("?{i}")).collect();
             let sql = format!("insert into {table} ({}) values ({})", columns.join(", "), places.join(", "));
             insert = Some((sql, columns.len()));
@@ -515,7 +522,9 @@ fn fill(place: &Place, from: impl Read, path: &Path, progress: Progress<'_>) -> 
         break;
     }
     if db.is_server() {
-        db.batch("select setval(pg_get_serial_sequence('record', 'n'), coalesce((select max(n) from record), 0) + 1, false)")?;
+        db.batch(
+            "select setval(pg_get_serial_sequence('record', 'n'), coalesce((select max(n) from record), 0) + 1, false)",
+        )?;
     }
     db.batch("commit")?;
     Ok(rows)

@@ -90,11 +90,8 @@ impl Tx<'_> {
         self.db().execute("delete from earlier where person = ?1", &[person.into()])?;
         self.db().execute(&format!("delete from record where person = ?1 {going}"), &[person.into()])?;
         if until.is_some() {
-            let sealed = Person {
-                names: vec![there.record.name().to_string()],
-                born: there.record.born,
-                ..Person::default()
-            };
+            let sealed =
+                Person { names: vec![there.record.name().to_string()], born: there.record.born, ..Person::default() };
             self.seal_person(who, person, there.version, sealed)?;
         }
         self.db().execute("delete from care where person = ?1", &[person.into()])?;
@@ -129,7 +126,10 @@ impl Tx<'_> {
             self.db().execute("delete from record where person = ?1", &[(&person).into()])?;
             self.db().execute("update erased set until = '' where person = ?1", &[(&person).into()])?;
             let now = self.now();
-            self.note(Deed::new(now, who, "erased", format!("person {person}: the time that the law demands is over")).of(&person));
+            self.note(
+                Deed::new(now, who, "erased", format!("person {person}: the time that the law demands is over"))
+                    .of(&person),
+            );
         }
         Ok(count)
     }

@@ -79,7 +79,10 @@ pub fn planned(
     let m = lore.materia();
     let (items, unweighed) = prescribed(&case);
     if let Some(portion) = unweighed.first().and_then(|n| case.portions.get(*n)) {
-        return Err(ClinicError::Fault(format!("{} has no weight; nothing can be weighed", label(m, portion.substance))));
+        return Err(ClinicError::Fault(format!(
+            "{} has no weight; nothing can be weighed",
+            label(m, portion.substance)
+        )));
     }
     if let Some(unread) = case.unread.first() {
         return Err(ClinicError::Fault(format!("nothing is known of `{}`; it cannot be made up", unread.written)));
@@ -144,7 +147,12 @@ impl Tx<'_> {
             let substance = line.substance.map_or(line.name.clone(), |ix| m.substance(ix).id.clone());
             if line.picks.is_empty() {
                 let grams = Exact(line.course);
-                lines.push(DispensedLine { substance: substance.clone(), product: String::new(), lot: String::new(), grams });
+                lines.push(DispensedLine {
+                    substance: substance.clone(),
+                    product: String::new(),
+                    lot: String::new(),
+                    grams,
+                });
             }
             for p in &line.picks {
                 lines.push(DispensedLine {

@@ -13,7 +13,7 @@ use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use crate::search::lot_token;
+use crate::search::{by_contact, lot_token};
 use crate::words::{self, Knowledge};
 
 /// The kinds of record.
@@ -304,7 +304,19 @@ impl Body for Person {
     const KIND: Kind = Kind::Person;
 
     fn tokens(&self, k: &Knowledge<'_>) -> Vec<String> {
-        words::tokens_of_person(k, self)
+        // Who may see only how a person is reached finds them by that alone, never by what they suffer from.
+        let reached = Person {
+            names: self.names.clone(),
+            born: self.born,
+            number: self.number.clone(),
+            phone: self.phone.clone(),
+            email: self.email.clone(),
+            address: self.address.clone(),
+            ..Person::default()
+        };
+        let mut tokens = words::tokens_of_person(k, self);
+        tokens.extend(words::tokens_of_person(k, &reached).iter().map(|t| by_contact(t)));
+        tokens
     }
 
     fn day(&self) -> Option<Date> {
@@ -315,6 +327,8 @@ impl Body for Person {
         let positive = |x: &Exact| x.0.is_positive();
         if self.name().trim().is_empty() {
             Some("a person has at least one name".into())
+        } else if self.names.iter().any(|n| n.trim().is_empty()) {
+            Some("one of the names is empty; leave it out".into())
         } else if !self.weights.iter().all(|w| positive(&w.kg)) {
             Some("a weight is more than nothing".into())
         } else if !self.height_cm.iter().all(positive) {

@@ -6,9 +6,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 
 use crate::audit::{Deed, sha256};
-use crate::model::{
-    Attachment, Body, Kept, Kind, Person, Prescription, SignedFinding, Signature, Whole, Withdrawal,
-};
+use crate::model::{Attachment, Body, Kept, Kind, Person, Prescription, Signature, SignedFinding, Whole, Withdrawal};
 use crate::sql::{Conn, Row, StoreError, Val};
 use crate::store::{Lore, Tx};
 
@@ -27,7 +25,9 @@ pub enum ClinicError {
         id: String,
     },
     /// Somebody else changed it in between.
-    #[error("version {given} of {id} was changed in between: it is at version {found}; read it again and put your change on top")]
+    #[error(
+        "version {given} of {id} was changed in between: it is at version {found}; read it again and put your change on top"
+    )]
     Changed {
         /// Id.
         id: String,
@@ -186,9 +186,8 @@ pub fn list<B: Body>(db: &mut Conn, person: &str) -> Result<Vec<Kept<B>>, Clinic
 /// # Errors
 /// If one cannot be read.
 pub fn by_state<B: Body>(db: &mut Conn, state: &str, upto: Date, most: u32) -> Result<Vec<Kept<B>>, ClinicError> {
-    let sql = format!(
-        "select {COLUMNS} from record where kind = ?1 and state = ?2 and day <= ?3 order by day, n limit ?4"
-    );
+    let sql =
+        format!("select {COLUMNS} from record where kind = ?1 and state = ?2 and day <= ?3 order by day, n limit ?4");
     let params = [B::KIND.word().into(), state.into(), upto.to_string().into(), most.into()];
     db.query(&sql, &params)?.iter_mut().map(kept).collect()
 }
@@ -277,9 +276,8 @@ pub fn patient_of(person: &Person, on: Date, patterns: &[String], laws: &[String
         // Small children are reckoned in days.
         _ => Some(format!("{} days", days_since(born))),
     });
-    let current = |since: Option<Date>, until: Option<Date>| {
-        since.is_none_or(|s| s <= on) && until.is_none_or(|u| u >= on)
-    };
+    let current =
+        |since: Option<Date>, until: Option<Date>| since.is_none_or(|s| s <= on) && until.is_none_or(|u| u >= on);
     Patient {
         age,
         sex: person.sex.map(|s| s.word().to_string()),
@@ -287,12 +285,14 @@ pub fn patient_of(person: &Person, on: Date, patterns: &[String], laws: &[String
         height_cm: person.height_cm,
         pregnant: person.pregnant.filter(|a| fresh(a.asked)).map(|a| a.yes),
         breast_feeding: person.breast_feeding.filter(|a| fresh(a.asked)).map(|a| a.yes),
-        conditions: person.conditions.as_ref().map(|all| {
-            all.iter().filter(|c| current(c.since, c.until)).map(|c| c.name.clone()).collect()
-        }),
-        medicines: person.medicines.as_ref().map(|all| {
-            all.iter().filter(|c| current(c.since, c.until)).map(|c| c.name.clone()).collect()
-        }),
+        conditions: person
+            .conditions
+            .as_ref()
+            .map(|all| all.iter().filter(|c| current(c.since, c.until)).map(|c| c.name.clone()).collect()),
+        medicines: person
+            .medicines
+            .as_ref()
+            .map(|all| all.iter().filter(|c| current(c.since, c.until)).map(|c| c.name.clone()).collect()),
         allergies: person.allergies.clone(),
         diets: person.diets.clone(),
         surgery_in_days: operation
@@ -656,6 +656,9 @@ impl Tx<'_> {
     /// If the store fails.
     pub fn take_into_care(&mut self, who: &str, account: &str, person: &str, why: &str) -> Result<(), ClinicError> {
         self.barred(person)?;
+        if why.trim().is_empty() {
+            return Err(ClinicError::Fault("say why this person comes into your care".into()));
+        }
         let now = self.now();
         self.db().execute(
             "insert into care (person, account, since) values (?1, ?2, ?3) on conflict do nothing",
@@ -670,4 +673,3 @@ impl Tx<'_> {
 pub fn today() -> Date {
     jiff::ZonedDateTime::now().date()
 }
-

@@ -6,9 +6,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::audit::sha256;
-use crate::model::{
-    Appointment, Attachment, Body, Dispensing, Kind, Measure, Person, Prescription, Reading, Visit,
-};
+use crate::model::{Appointment, Attachment, Body, Dispensing, Kind, Measure, Person, Prescription, Reading, Visit};
 use crate::record::ClinicError;
 use crate::sql::{Conn, StoreError, Val};
 use crate::store::{Store, Tx};
@@ -18,6 +16,20 @@ use crate::words::{Expr, Knowledge, fts5, pg, read_query};
 pub(crate) fn lot_token(product: &str, lot: &str) -> String {
     let hash = sha256(format!("{}\u{1f}{}", product.trim(), lot.trim()).as_bytes());
     format!("l:{}", hash.get(..24).unwrap_or(&hash))
+}
+
+/// A token of how a person is reached.
+pub(crate) fn by_contact(token: &str) -> String {
+    format!("i:{token}")
+}
+
+/// The same of all tokens of an expression.
+fn all_by_contact(expr: &Expr) -> Expr {
+    match expr {
+        Expr::Token(t) => Expr::Token(by_contact(t)),
+        Expr::All(list) => Expr::All(list.iter().map(all_by_contact).collect()),
+        Expr::Any(list) => Expr::Any(list.iter().map(all_by_contact).collect()),
+    }
 }
 
 /// The token of a substance.
@@ -49,14 +61,18 @@ pub struct Hit {
 }
 
 /// Who looks for what: the kinds they may see of all people, and those they may see of the people in their care only.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Sight {
     /// The account.
     pub account: String,
-    /// Kinds that are seen of all.
+    /// Kinds that are seen of all. A person is found by name, birth date and how they are reached only.
     pub all: Vec<Kind>,
-    /// Kinds that are seen of one's own.
+    /// Kinds that are seen of one's own, by whatever stands in them.
     pub own: Vec<Kind>,
+    /// Whether prescriptions that are not signed are left out.
+    pub no_drafts: bool,
+    /// Whether everything is seen of all, as from the machine itself.
+    pub everything: bool,
 }
 
 fn kinds(list: &[Kind]) -> String {
@@ -64,19 +80,32 @@ fn kinds(list: &[Kind]) -> String {
     list.iter().map(|k| format!("'{}'", k.word())).collect::<Vec<_>>().join(",")
 }
 
-/// The condition over `record r`, with the account as its one parameter.
-fn sight_sql(sight: &Sight, param: usize) -> String {
+/// The condition over `record r` for what is found by whatever stands in it, with the account as its one parameter where there is one.
+/// Nothing where nothing is seen so.
+fn sight_sql(sight: &Sight, kind: Option<Kind>) -> Option<(String, Vec<Val>)> {
+    let narrow =
+        |list: &[Kind]| -> Vec<Kind> { list.iter().copied().filter(|k| kind.is_none_or(|w| w == *k)).collect() };
+    if sight.everything {
+        let all = narrow(&Kind::ALL);
+        return Some((format!("r.kind in ({})", kinds(&all)), Vec::new()));
+    }
     let mut any = Vec::new();
-    if !sight.all.is_empty() {
-        any.push(format!("r.kind in ({})", kinds(&sight.all)));
+    // PostgreSQL takes no parameter that is not used.
+    let mut params = Vec::new();
+    let all: Vec<Kind> = narrow(&sight.all).into_iter().filter(|k| *k != Kind::Person).collect();
+    if !all.is_empty() {
+        any.push(format!("r.kind in ({})", kinds(&all)));
     }
-    if !sight.own.is_empty() {
+    let own = narrow(&sight.own);
+    if !own.is_empty() {
         any.push(format!(
-            "(r.kind in ({}) and exists (select 1 from care c where c.person = r.person and c.account = ?{param}))",
-            kinds(&sight.own)
+            "(r.kind in ({}) and exists (select 1 from care c where c.person = r.person and c.account = ?1))",
+            kinds(&own)
         ));
+        params.push((&sight.account).into());
     }
-    if any.is_empty() { "1 = 0".into() } else { format!("({})", any.join(" or ")) }
+    let drafts = if sight.no_drafts { " and (r.kind <> 'prescription' or r.state <> 'draft')" } else { "" };
+    (!any.is_empty()).then(|| (format!("({}){drafts}", any.join(" or ")), params))
 }
 
 /// Rows of records that hold what an expression asks for, the newest first. `bar` is a further condition over `record r`.
@@ -123,8 +152,6 @@ impl Store {
         let lore = self.lore();
         let knowledge = lore.for_search();
         let query = read_query(knowledge, text);
-        let narrow = |list: &[Kind]| list.iter().copied().filter(|k| kind.is_none_or(|w| w == *k)).collect::<Vec<_>>();
-        let sight = Sight { account: sight.account.clone(), all: narrow(&sight.all), own: narrow(&sight.own) };
         let expressions = {
             let vocabulary = self.vocabulary().read().unwrap_or_else(std::sync::PoisonError::into_inner);
             [query.exact(&vocabulary), query.loose(knowledge, &vocabulary)]
@@ -136,7 +163,16 @@ impl Store {
                 if found.len() >= ENOUGH || (slip && expressions[0].as_ref() == Some(expr)) {
                     continue;
                 }
-                for n in matching(db, expr, &sight_sql(&sight, 1), &[(&sight.account).into()], MOST)? {
+                let mut here = Vec::new();
+                if let Some((bar, params)) = sight_sql(sight, kind) {
+                    here.extend(matching(db, expr, &bar, &params, MOST)?);
+                }
+                let contacts = !sight.everything && sight.all.contains(&Kind::Person);
+                if contacts && kind.is_none_or(|k| k == Kind::Person) {
+                    here.extend(matching(db, &all_by_contact(expr), "r.kind = 'person'", &[], MOST)?);
+                }
+                here.sort_unstable_by(|a, b| b.cmp(a));
+                for n in here {
                     if !found.iter().any(|(m, _)| *m == n) {
                         found.push((n, slip));
                     }
@@ -155,8 +191,7 @@ fn hit(db: &mut Conn, n: i64, slip: bool) -> Result<Hit, StoreError> {
     let sql = "select r.id, r.kind, r.person, r.day, r.body, p.body from record r left join record p on p.id = r.person where r.n = ?1";
     let missing = || StoreError::Row { table: "record".into(), row: n.to_string(), why: "it is gone".into() };
     let mut r = db.one(sql, &[n.into()])?.ok_or_else(missing)?;
-    let (id, kind, person, day, body, owner) =
-        (r.text(0), r.text(1), r.text(2), r.perhaps(3), r.text(4), r.text(5));
+    let (id, kind, person, day, body, owner) = (r.text(0), r.text(1), r.text(2), r.perhaps(3), r.text(4), r.text(5));
     let owner: Person = serde_json::from_str(&owner).unwrap_or_default();
     let kind = Kind::from_word(&kind).unwrap_or(Kind::Person);
     Ok(Hit {
@@ -176,9 +211,10 @@ fn line_of(kind: Kind, body: &str) -> String {
     let value: serde_json::Value = serde_json::from_str(body).unwrap_or_default();
     let text = |key: &str| value.get(key).and_then(|v| v.as_str()).unwrap_or_default().to_string();
     let line = match kind {
-        Kind::Person => value.get("names").and_then(|n| n.as_array()).map_or(String::new(), |names| {
-            names.iter().filter_map(|n| n.as_str()).collect::<Vec<_>>().join(", ")
-        }),
+        Kind::Person => value
+            .get("names")
+            .and_then(|n| n.as_array())
+            .map_or(String::new(), |names| names.iter().filter_map(|n| n.as_str()).collect::<Vec<_>>().join(", ")),
         Kind::Visit => [text("complaint"), text("notes")].into_iter().find(|t| !t.is_empty()).unwrap_or_default(),
         Kind::Prescription => {
             let names = value.get("items").and_then(|i| i.as_array()).map_or(String::new(), |lines| {

@@ -4,7 +4,7 @@
 //! numbers, texts or bytes, nothing else: the rest is in the text of a record.
 
 use std::fmt::Display;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::time::Duration;
 
@@ -19,10 +19,14 @@ use crate::audit::Broken;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum StoreError {
     /// No room is left.
-    #[error("the disk is full, and nothing of this was kept ({0}); make room and try again: what was kept before is whole")]
+    #[error(
+        "the disk is full, and nothing of this was kept ({0}); make room and try again: what was kept before is whole"
+    )]
     Full(String),
     /// The disk or file takes nothing.
-    #[error("the store can only be read ({0}); nothing of this was kept: see who may write to the file, or how the disk is mounted")]
+    #[error(
+        "the store can only be read ({0}); nothing of this was kept: see who may write to the file, or how the disk is mounted"
+    )]
     ReadOnly(String),
     /// There is no server, or it went away.
     #[error("the database cannot be reached ({0}); nothing is known to be kept of what was not acknowledged")]
@@ -274,15 +278,96 @@ impl Display for Place {
 /// One open connection.
 pub enum Conn {
     /// SQLite.
-    Lite(rusqlite::Connection),
+    Lite(Box<Lite>),
     /// PostgreSQL.
     Server(Box<Server>),
+}
+
+/// A SQLite file.
+pub struct Lite {
+    db: rusqlite::Connection,
+    /// The error that made SQLite take back a whole transaction on its own, as a full disk does.
+    undone: Option<StoreError>,
+}
+
+impl Lite {
+    fn notice<T>(&mut self, done: Result<T, rusqlite::Error>) -> Result<T, StoreError> {
+        done.map_err(|e| {
+            let e = StoreError::from(e);
+            if self.db.is_autocommit() {
+                self.undone.get_or_insert_with(|| e.clone());
+            }
+            e
+        })
+    }
 }
 
 /// A connection to PostgreSQL with what was prepared on it.
 pub struct Server {
     client: postgres::Client,
     prepared: FxHashMap<String, postgres::Statement>,
+}
+
+fn open_file(path: &Path, reads_only: bool) -> Result<Conn, StoreError> {
+    use rusqlite::OpenFlags;
+    let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    if !reads_only {
+        flags |= OpenFlags::SQLITE_OPEN_CREATE;
+    }
+    let db = rusqlite::Connection::open_with_flags(path, flags)?;
+    db.busy_timeout(PATIENCE)?;
+    if reads_only {
+        db.pragma_update(None, "query_only", "on")?;
+    } else {
+        db.pragma_update(None, "journal_mode", "wal")?;
+        // What is acknowledged is on the disk.
+        db.pragma_update(None, "synchronous", "full")?;
+    }
+    db.set_prepared_statement_cache_capacity(64);
+    Ok(Conn::Lite(Box::new(Lite { db, undone: None })))
+}
+
+/// SQLite says of a disk that takes nothing only that the file cannot be opened; a file beside it shows which of the two it is.
+fn why_not(path: &Path, e: StoreError) -> StoreError {
+    use std::io::ErrorKind;
+    let StoreError::Away(text) = e else { return e };
+    let mut trial = path.as_os_str().to_owned();
+    trial.push(".trial");
+    // Beside the file: closing the file itself would drop SQLite's locks.
+    match std::fs::OpenOptions::new().write(true).create_new(true).open(&trial) {
+        Ok(_) => {
+            let _ = std::fs::remove_file(&trial);
+            StoreError::Away(text)
+        }
+        Err(io) if matches!(io.kind(), ErrorKind::ReadOnlyFilesystem | ErrorKind::PermissionDenied) => {
+            StoreError::ReadOnly(format!(
+                "{text}; to read it, copy the file, with its -wal if there is one, to a disk that can be written"
+            ))
+        }
+        Err(_) => StoreError::Away(text),
+    }
+}
+
+/// Over TLS, with the server's certificate verified, where the address says `sslmode=require`. To another machine nothing goes in the
+/// clear unless the address says `sslmode=disable`, as over a tunnel.
+fn connect(config: &postgres::Config) -> Result<postgres::Client, StoreError> {
+    use postgres::config::{Host, SslMode};
+    let here = |h: &Host| match h {
+        Host::Tcp(name) => name == "localhost" || name.parse::<std::net::IpAddr>().is_ok_and(|ip| ip.is_loopback()),
+        #[allow(unreachable_patterns, reason = "sockets are not on every system")]
+        _ => true,
+    };
+    match config.get_ssl_mode() {
+        SslMode::Prefer if !config.get_hosts().iter().all(here) => Err(StoreError::Away(
+            "the server is on another machine; add `sslmode=require` to the address, or `sslmode=disable` where the way there is sealed otherwise".into(),
+        )),
+        SslMode::Disable | SslMode::Prefer => Ok(config.clone().ssl_mode(SslMode::Disable).connect(postgres::NoTls)?),
+        _ => {
+            let (tls, _) = tokio_postgres_rustls::MakeRustlsConnect::with_native_certs()
+                .map_err(|e| StoreError::Away(format!("the certificates of this machine cannot be read: {e:?}")))?;
+            Ok(config.connect(tls)?)
+        }
+    }
 }
 
 /// How long a connection waits for another one's write.
@@ -295,28 +380,11 @@ impl Conn {
     /// If there is no such file or server, or it may not be opened.
     pub fn open(place: &Place, reads_only: bool) -> Result<Conn, StoreError> {
         match place {
-            Place::File(path) => {
-                use rusqlite::OpenFlags;
-                let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-                if !reads_only {
-                    flags |= OpenFlags::SQLITE_OPEN_CREATE;
-                }
-                let db = rusqlite::Connection::open_with_flags(path, flags)?;
-                db.busy_timeout(PATIENCE)?;
-                if reads_only {
-                    db.pragma_update(None, "query_only", "on")?;
-                } else {
-                    db.pragma_update(None, "journal_mode", "wal")?;
-                    // What is acknowledged is on the disk.
-                    db.pragma_update(None, "synchronous", "full")?;
-                }
-                db.set_prepared_statement_cache_capacity(64);
-                Ok(Conn::Lite(db))
-            }
+            Place::File(path) => open_file(path, reads_only).map_err(|e| why_not(path, e)),
             Place::Server(address) => {
                 let mut config: postgres::Config = address.parse().map_err(StoreError::from)?;
                 config.connect_timeout(Duration::from_secs(10));
-                let mut client = config.connect(postgres::NoTls)?;
+                let mut client = connect(&config)?;
                 if reads_only {
                     client.batch_execute("set default_transaction_read_only = on")?;
                 }
@@ -339,16 +407,26 @@ impl Conn {
         }
     }
 
+    /// The error that made the database take back a whole transaction on its own, if one did since this was last asked.
+    pub(crate) fn undone(&mut self) -> Option<StoreError> {
+        match self {
+            Conn::Lite(lite) => lite.undone.take(),
+            Conn::Server(_) => None,
+        }
+    }
+
     /// Runs statements that take nothing and give nothing.
     ///
     /// # Errors
     /// What the database says.
     pub fn batch(&mut self, sql: &str) -> Result<(), StoreError> {
         match self {
-            Conn::Lite(db) => db.execute_batch(sql)?,
-            Conn::Server(s) => s.client.batch_execute(sql)?,
+            Conn::Lite(lite) => {
+                let done = lite.db.execute_batch(sql);
+                lite.notice(done)
+            }
+            Conn::Server(s) => Ok(s.client.batch_execute(sql)?),
         }
-        Ok(())
     }
 
     /// Asks for rows.
@@ -357,24 +435,9 @@ impl Conn {
     /// What the database says.
     pub fn query(&mut self, sql: &str, params: &[Val]) -> Result<Vec<Row>, StoreError> {
         match self {
-            Conn::Lite(db) => {
-                let mut statement = db.prepare_cached(sql)?;
-                let columns = statement.column_count();
-                let mut rows = statement.query(rusqlite::params_from_iter(params))?;
-                let mut all = Vec::new();
-                while let Some(row) = rows.next()? {
-                    let mut out = Vec::with_capacity(columns);
-                    for i in 0..columns {
-                        out.push(match row.get_ref(i)? {
-                            ValueRef::Null | ValueRef::Real(_) => Val::Null,
-                            ValueRef::Integer(n) => Val::Int(n),
-                            ValueRef::Text(t) => Val::Text(String::from_utf8_lossy(t).into_owned()),
-                            ValueRef::Blob(b) => Val::Blob(b.to_vec()),
-                        });
-                    }
-                    all.push(Row(out));
-                }
-                Ok(all)
+            Conn::Lite(lite) => {
+                let done = rows_of(&lite.db, sql, params);
+                lite.notice(done)
             }
             Conn::Server(s) => {
                 let statement = s.prepared(sql)?;
@@ -399,7 +462,10 @@ impl Conn {
     /// What the database says.
     pub fn execute(&mut self, sql: &str, params: &[Val]) -> Result<u64, StoreError> {
         match self {
-            Conn::Lite(db) => Ok(db.prepare_cached(sql)?.execute(rusqlite::params_from_iter(params))? as u64),
+            Conn::Lite(lite) => {
+                let done = lite.db.prepare_cached(sql).and_then(|mut s| s.execute(rusqlite::params_from_iter(params)));
+                lite.notice(done).map(|n| n as u64)
+            }
             Conn::Server(s) => {
                 let statement = s.prepared(sql)?;
                 let params: Vec<&(dyn ToSql + Sync)> = params.iter().map(|p| p as _).collect();
@@ -425,6 +491,26 @@ impl Conn {
         let sql = if self.is_server() { "begin isolation level repeatable read" } else { "begin" };
         self.batch(sql)
     }
+}
+
+fn rows_of(db: &rusqlite::Connection, sql: &str, params: &[Val]) -> Result<Vec<Row>, rusqlite::Error> {
+    let mut statement = db.prepare_cached(sql)?;
+    let columns = statement.column_count();
+    let mut rows = statement.query(rusqlite::params_from_iter(params))?;
+    let mut all = Vec::new();
+    while let Some(row) = rows.next()? {
+        let mut out = Vec::with_capacity(columns);
+        for i in 0..columns {
+            out.push(match row.get_ref(i)? {
+                ValueRef::Null | ValueRef::Real(_) => Val::Null,
+                ValueRef::Integer(n) => Val::Int(n),
+                ValueRef::Text(t) => Val::Text(String::from_utf8_lossy(t).into_owned()),
+                ValueRef::Blob(b) => Val::Blob(b.to_vec()),
+            });
+        }
+        all.push(Row(out));
+    }
+    Ok(all)
 }
 
 impl Server {

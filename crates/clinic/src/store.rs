@@ -11,7 +11,7 @@ use std::sync::{Arc, Mutex, OnceLock, RwLock};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use fangwright_dispense::{Entry, Log, LogError, Movement, Stock};
+use fangwright_dispense::{Entry, LedgerError, Log, LogError, Movement, Stock};
 use fangwright_materia::Materia;
 use fangwright_pattern::Terms;
 use fangwright_safety::Rulebook;
@@ -33,12 +33,7 @@ impl Lore {
     /// Over the records in force. One is made in the life of a program: it stays to the end.
     pub fn new(materia: Materia) -> &'static Lore {
         let materia: &'static Materia = Box::leak(Box::new(materia));
-        Box::leak(Box::new(Lore {
-            materia,
-            terms: OnceLock::new(),
-            rules: OnceLock::new(),
-            search: OnceLock::new(),
-        }))
+        Box::leak(Box::new(Lore { materia, terms: OnceLock::new(), rules: OnceLock::new(), search: OnceLock::new() }))
     }
 
     /// Substances, formulas and all else.
@@ -158,10 +153,12 @@ pub(crate) fn migrate(conn: &mut Conn, place: &Place, to: usize) -> Result<Optio
 }
 
 type Deliver = Box<dyn FnOnce(Option<StoreError>) + Send>;
+/// Work, on a transaction or on why there is none: whether it went well, and how its answer is given when all is kept.
+type Work = Box<dyn FnOnce(Result<&mut Tx<'_>, StoreError>) -> (bool, Deliver) + Send>;
 
 enum Job {
-    /// Work in the transaction: whether it went well, and how its answer is given when all is kept.
-    Work(Box<dyn FnOnce(&mut Tx<'_>) -> (bool, Deliver) + Send>),
+    /// Work in the transaction.
+    Work(Work),
     /// Only a link of the chain.
     Note(Deed, Deliver),
     /// The end.
@@ -221,13 +218,8 @@ impl Store {
             .map_err(|e| StoreError::Away(e.to_string()))?;
         let vocabulary = Arc::new(RwLock::new(Vocabulary::default()));
         let (jobs, waiting) = channel();
-        let writer = Writer {
-            conn,
-            place: place.clone(),
-            lore,
-            vocabulary: vocabulary.clone(),
-            stock: StockCache::default(),
-        };
+        let writer =
+            Writer { conn, place: place.clone(), lore, vocabulary: vocabulary.clone(), stock: StockCache::default() };
         let thread = std::thread::Builder::new()
             .name("writer".into())
             .spawn(move || writer.run(&waiting))
@@ -288,10 +280,11 @@ impl Store {
     {
         let (give, take) = sync_channel(1);
         self.send(Job::Work(Box::new(move |tx| {
-            let result = work(tx);
+            let result = tx.map_err(E::from).and_then(work);
             let well = result.is_ok();
             let deliver: Deliver = Box::new(move |failed| {
                 let _ = give.send(match failed {
+                    // A disk that is full for one is full for all in the lot.
                     Some(e) if well => Err(E::from(e)),
                     _ => result,
                 });
@@ -340,8 +333,8 @@ impl Store {
     pub(crate) fn learn_words(&self) -> Result<(), StoreError> {
         let mut from = 0;
         loop {
-            let rows =
-                self.read(|c| c.query("select n, token from word where n > ?1 order by n limit 20000", &[from.into()]))?;
+            let rows = self
+                .read(|c| c.query("select n, token from word where n > ?1 order by n limit 20000", &[from.into()]))?;
             let Some(last) = rows.last() else { return Ok(()) };
             from = last.int(0);
             let mut vocabulary = self.0.vocabulary.write().unwrap_or_else(std::sync::PoisonError::into_inner);
@@ -427,12 +420,7 @@ impl Writer {
                     }
                     done.push(deliver);
                 }
-                Some(Job::Work(work)) => match tx.guarded(work) {
-                    Ok(deliver) => done.push(deliver),
-                    Err(e) => {
-                        failed.get_or_insert(e);
-                    }
-                },
+                Some(Job::Work(work)) => done.push(tx.guarded(work, &mut failed)),
                 None => {}
             }
             if end || done.len() >= TOGETHER || began.elapsed() > NO_LATER {
@@ -516,26 +504,35 @@ impl Tx<'_> {
     }
 
     /// Adds a link to the chain and gives its number.
-    pub fn note(&mut self, deed: Deed) -> u64 {
+    pub fn note(&mut self, mut deed: Deed) -> u64 {
+        // PostgreSQL has no place for a NUL in a text.
+        for text in [&mut deed.who, &mut deed.what, &mut deed.about, &mut deed.person] {
+            if text.contains('\0') {
+                *text = text.replace('\0', "\u{2400}");
+            }
+        }
         let link = Link::next(self.head.number, &self.head.hash, deed);
         self.head = Head { number: link.number, hash: link.hash.clone() };
         self.links.push(link);
         self.head.number
     }
 
-    fn guarded(
-        &mut self,
-        work: Box<dyn FnOnce(&mut Tx<'_>) -> (bool, Deliver) + Send>,
-    ) -> Result<Deliver, StoreError> {
+    /// Does work behind a savepoint. Once the whole transaction has failed nothing more is done in it, or it would be kept alone.
+    fn guarded(&mut self, work: Work, failed: &mut Option<StoreError>) -> Deliver {
+        if failed.is_none() {
+            self.conn.undone();
+            *failed = self.conn.batch("savepoint piece").err();
+        }
+        if let Some(e) = failed {
+            return work(Err(e.clone())).1;
+        }
         let (head, links, fresh) = (self.head.clone(), self.links.len(), self.fresh.len());
-        let saved = self.conn.batch("savepoint piece");
-        let outcome = match &saved {
-            Ok(()) => std::panic::catch_unwind(AssertUnwindSafe(|| work(self))),
-            Err(e) => return Err(e.clone()),
-        };
-        let well = matches!(outcome, Ok((true, _)));
-        if well {
-            self.conn.batch("release piece")?;
+        let outcome = std::panic::catch_unwind(AssertUnwindSafe(|| work(Ok(self))));
+        let undone = self.conn.undone();
+        if undone.is_some() {
+            *failed = undone;
+        } else if matches!(outcome, Ok((true, _))) {
+            *failed = self.conn.batch("release piece").err();
         } else {
             self.head = head;
             self.links.truncate(links);
@@ -543,13 +540,13 @@ impl Tx<'_> {
             if self.stock.doubtful {
                 *self.stock = StockCache::default();
             }
-            self.conn.batch("rollback to piece")?;
-            self.conn.batch("release piece")?;
+            let back = self.conn.batch("rollback to piece").and_then(|()| self.conn.batch("release piece"));
+            *failed = back.err();
         }
         match outcome {
-            Ok((_, deliver)) => Ok(deliver),
+            Ok((_, deliver)) => deliver,
             // Whoever waits is told that the work failed midway.
-            Err(_) => Ok(Box::new(|_| {})),
+            Err(_) => Box::new(|_| {}),
         }
     }
 
@@ -619,7 +616,11 @@ impl Tx<'_> {
             }
         }
         if at != from
-            && let Ok(day) = self.now.to_zoned_datetime(jiff::tz::TimeZone::UTC).date().checked_sub(jiff::Span::new().days(REMEMBERED))
+            && let Ok(day) = self
+                .now
+                .to_zoned_datetime(jiff::tz::TimeZone::UTC)
+                .date()
+                .checked_sub(jiff::Span::new().days(REMEMBERED))
         {
             self.stock.stock.forget_before(day);
         }
@@ -635,13 +636,12 @@ impl Tx<'_> {
         day: jiff::civil::Date,
         by: &str,
         movement: Movement,
-    ) -> Result<u64, fangwright_dispense::LedgerError> {
-        let log = |e: StoreError| LogError::Store(e.to_string());
-        self.stock().map_err(log)?;
+    ) -> Result<u64, crate::ClinicError> {
+        self.stock()?;
         let entry = Entry { number: self.stock.stock.entries() + 1, at: self.now, day, by: by.into(), movement };
-        self.stock.stock.apply(&entry)?;
+        self.stock.stock.apply(&entry).map_err(LedgerError::from)?;
         self.stock.doubtful = true;
-        append(self.conn, &entry)?;
+        self.append(&entry)?;
         Ok(entry.number)
     }
 }
@@ -676,14 +676,8 @@ pub(crate) fn link_of(row: &mut Row) -> Result<Link, StoreError> {
         row: number.to_string(),
         why: e.to_string(),
     })?;
-    let deed = Deed {
-        at,
-        who: row.text(2),
-        what: row.text(3),
-        about: row.text(4),
-        person: row.text(5),
-        content: row.text(6),
-    };
+    let deed =
+        Deed { at, who: row.text(2), what: row.text(3), about: row.text(4), person: row.text(5), content: row.text(6) };
     Ok(Link { number, deed, before: row.text(7), hash: row.text(8) })
 }
 
@@ -703,17 +697,19 @@ fn entries_from(conn: &mut Conn, from: u64) -> Result<Vec<Entry>, StoreError> {
         .collect()
 }
 
-fn append(conn: &mut Conn, entry: &Entry) -> Result<(), LogError> {
-    let text = serde_json::to_string(entry).map_err(|e| LogError::Store(e.to_string()))?;
-    let used = match &entry.movement {
-        Movement::Use { dispensing, .. } => Some(dispensing.clone()),
-        _ => None,
-    };
-    let sql = "insert into stock (number, used, entry) values (?1, ?2, ?3)";
-    match conn.execute(sql, &[entry.number.into(), used.into(), text.into()]) {
-        Ok(_) => Ok(()),
-        Err(StoreError::Taken(_)) => Err(LogError::Taken(entry.number)),
-        Err(e) => Err(LogError::Store(e.to_string())),
+impl Tx<'_> {
+    fn append(&mut self, entry: &Entry) -> Result<(), StoreError> {
+        let bad = |e: serde_json::Error| StoreError::Other(format!("an entry of stock cannot be written as JSON: {e}"));
+        let text = serde_json::to_string(entry).map_err(bad)?;
+        let used = match &entry.movement {
+            Movement::Use { dispensing, .. } => Some(dispensing.clone()),
+            _ => None,
+        };
+        let deed = Deed::new(self.now, &entry.by, "moved stock", format!("entry {}", entry.number));
+        let link = self.note(deed.writing(&text));
+        let sql = "insert into stock (number, used, link, entry) values (?1, ?2, ?3, ?4)";
+        self.conn.execute(sql, &[entry.number.into(), used.into(), link.into(), text.into()])?;
+        Ok(())
     }
 }
 
@@ -732,13 +728,11 @@ impl Log for Store {
     }
 
     fn append(&mut self, entry: &Entry) -> Result<(), LogError> {
-        struct Failed(LogError);
-        impl From<StoreError> for Failed {
-            fn from(e: StoreError) -> Failed {
-                Failed(LogError::Store(e.to_string()))
-            }
-        }
+        let number = entry.number;
         let entry = entry.clone();
-        self.write(move |tx| append(tx.db(), &entry).map_err(Failed)).map_err(|f| f.0)
+        self.write(move |tx| tx.append(&entry)).map_err(|e: StoreError| match e {
+            StoreError::Taken(_) => LogError::Taken(number),
+            e => LogError::Store(e.to_string()),
+        })
     }
 }

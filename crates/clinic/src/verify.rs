@@ -30,6 +30,8 @@ pub struct Verdict {
     pub head: String,
     /// Records and earlier versions that are what was written.
     pub records: u64,
+    /// Entries of the book of stock that are what was written.
+    pub entries: u64,
     /// Attachments whose bytes are what was put in.
     pub attachments: u64,
     /// What is not as it was written.
@@ -73,6 +75,7 @@ pub(crate) fn verify(
     chain(db, anchor, &mut verdict, progress)?;
     records(db, "record", &mut verdict, progress)?;
     records(db, "earlier", &mut verdict, progress)?;
+    stock(db, &mut verdict, progress)?;
     missing(db, &mut verdict)?;
     attachments(db, &mut verdict, progress)?;
     Ok(verdict)
@@ -109,7 +112,10 @@ fn chain(
                         && link.number == number
                         && link.hash != hash
                     {
-                        verdict.wrong(format!("link {number}"), "the chain up to here was written anew: its hash is not the one known from elsewhere");
+                        verdict.wrong(
+                            format!("link {number}"),
+                            "the chain up to here was written anew: its hash is not the one known from elsewhere",
+                        );
                         break 'all;
                     }
                 }
@@ -135,12 +141,18 @@ fn chain(
     if let Some((known, _)) = anchor
         && number < known
     {
-        verdict.wrong(format!("link {}", number + 1), format!("the chain ends here, and elsewhere it is known up to link {known}"));
+        verdict.wrong(
+            format!("link {}", number + 1),
+            format!("the chain ends here, and elsewhere it is known up to link {known}"),
+        );
     }
     let head = db.one("select value from meta where key = 'head'", &[])?.map(|mut r| r.text(0)).unwrap_or_default();
     if head != format!("{number} {hash}") && (number > 0 || !head.is_empty()) {
         let known = head.split(' ').next().unwrap_or("?").to_string();
-        verdict.wrong(format!("link {}", number + 1), format!("links were cut off the end: the last one written was {known}"));
+        verdict.wrong(
+            format!("link {}", number + 1),
+            format!("links were cut off the end: the last one written was {known}"),
+        );
     }
     Ok(())
 }
@@ -167,7 +179,8 @@ fn records(db: &mut Conn, table: &str, verdict: &mut Verdict, progress: Progress
             } else if content != sha256(body.as_bytes()) {
                 verdict.wrong(about, "it was changed behind the program's back");
             } else if kind == Kind::Prescription.word()
-                && serde_json::from_str::<Prescription>(&body).is_ok_and(|rx| rx.signed.is_some() && !signature_fits(&rx))
+                && serde_json::from_str::<Prescription>(&body)
+                    .is_ok_and(|rx| rx.signed.is_some() && !signature_fits(&rx))
             {
                 verdict.wrong(about, "its signature does not fit what it says");
             } else {
@@ -181,11 +194,38 @@ fn records(db: &mut Conn, table: &str, verdict: &mut Verdict, progress: Progress
     }
 }
 
+fn stock(db: &mut Conn, verdict: &mut Verdict, progress: Progress<'_>) -> Result<(), StoreError> {
+    let mut at = 0_i64;
+    loop {
+        let sql = "select s.number, s.entry, s.link, a.about, a.content from stock s left join audit a on a.number = s.link \
+            where s.number > ?1 order by s.number limit ?2";
+        let rows = db.query(sql, &[at.into(), LOT.into()])?;
+        if rows.is_empty() {
+            return Ok(());
+        }
+        for mut r in rows {
+            at = r.int(0);
+            let (entry, about, content) = (r.text(1), r.text(3), r.text(4));
+            if about != format!("entry {at}") {
+                verdict.wrong(format!("stock entry {at}"), format!("link {} of the chain did not write it", r.int(2)));
+            } else if content != sha256(entry.as_bytes()) {
+                verdict.wrong(format!("stock entry {at}"), "it was changed behind the program's back");
+            } else {
+                verdict.entries += 1;
+            }
+        }
+        if progress("entries of stock", verdict.entries).is_break() {
+            return Err(stopped(verdict.entries));
+        }
+    }
+}
+
 /// What the chain says was written, and is not there.
 fn missing(db: &mut Conn, verdict: &mut Verdict) -> Result<(), StoreError> {
     let sql = "select a.number, a.about from audit a where a.content <> '' \
         and not exists (select 1 from record r where r.link = a.number) \
         and not exists (select 1 from earlier e where e.link = a.number) \
+        and not (a.what = 'moved stock' and exists (select 1 from stock s where s.link = a.number)) \
         and not exists (select 1 from erased x where x.person = a.person) order by a.number limit 200";
     for mut r in db.query(sql, &[])? {
         let number = r.int(0);

@@ -845,7 +845,7 @@ fn may_slip(word: &str) -> bool {
 
 /// Concepts, hanzi and hashes are neither completed nor misspelt.
 fn is_word(token: &str) -> bool {
-    let coded = is_concept(token) || token.starts_with("t:") || token.starts_with("l:");
+    let coded = is_concept(token) || ["t:", "l:", "i:"].iter().any(|p| token.starts_with(p));
     !(token.is_empty() || coded || token.contains(is_hanzi))
 }
 

@@ -5,8 +5,8 @@ use std::io::{IsTerminal, Read, Write};
 use std::net::TcpListener;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::OnceLock;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use clap::{Args, Subcommand};
 use fangwright_clinic::accounts::{self, Role};
@@ -297,7 +297,8 @@ fn progress() -> impl FnMut(&str, u64) -> ControlFlow<()> {
     static ASKED: OnceLock<bool> = OnceLock::new();
     ASKED.get_or_init(|| ctrlc::set_handler(|| STOP.store(true, Ordering::Relaxed)).is_ok());
     let bar = ProgressBar::new_spinner();
-    if let Ok(style) = ProgressStyle::with_template("{spinner} {msg}: {human_pos} ({per_sec}), {elapsed}; Ctrl-C stops") {
+    if let Ok(style) = ProgressStyle::with_template("{spinner} {msg}: {human_pos} ({per_sec}), {elapsed}; Ctrl-C stops")
+    {
         bar.set_style(style);
     }
     move |what: &str, done: u64| {
@@ -323,13 +324,15 @@ fn place(given: Option<&String>) -> Result<Place, Failure> {
 fn settings(path: Option<&PathBuf>) -> Result<Settings, Failure> {
     match path {
         None => Ok(Settings::default()),
-        Some(path) => toml::from_str(&crate::check::text_of(path)?).map_err(|e| format!("{}: {e}", path.display()).into()),
+        Some(path) => {
+            toml::from_str(&crate::check::text_of(path)?).map_err(|e| format!("{}: {e}", path.display()).into())
+        }
     }
 }
 
 /// Everything is seen from the machine itself.
 fn sees_all() -> Sight {
-    Sight { account: "owner".into(), all: Kind::ALL.to_vec(), own: Vec::new() }
+    Sight { account: "owner".into(), everything: true, ..Sight::default() }
 }
 
 struct Here<'s> {
@@ -396,7 +399,9 @@ pub fn run(mut s: Session, args: ClinicArgs) -> Result<i32, Failure> {
         Act::BackupKey { into } => backup_key(&here, &into),
         Act::Reindex => {
             let done = here.store.reindex(&mut progress()).map_err(failed)?;
-            here.say(ClinicAnswer { records: Some(done), ..ClinicAnswer::default() }, || format!("{done} records are found anew.\n"));
+            here.say(ClinicAnswer { records: Some(done), ..ClinicAnswer::default() }, || {
+                format!("{done} records are found anew.\n")
+            });
             Ok(0)
         }
         Act::Export { act } => export(&here, act),
@@ -413,6 +418,9 @@ fn serve(here: Here<'_>, listen: &str, place: &Place) -> Result<i32, Failure> {
     if here.store.read(accounts::all).map_err(failed)?.is_empty() {
         eprintln!("There is no account yet: `fangwright clinic account add ID --role practitioner` makes one.");
     }
+    // Whoever asks first does not wait for the rules to be put together.
+    let lore = here.store.lore();
+    let _ = (lore.rules(), lore.for_search());
     println!("serving {place} on http://{at}");
     let _ = std::io::stdout().flush();
     let Here { store, settings, .. } = here;
@@ -438,7 +446,13 @@ fn account(here: &Here<'_>, act: AccountAct) -> Result<i32, Failure> {
             for a in &all {
                 let more = [(a.second_factor, "second factor"), (a.closed, "closed")];
                 let more: Vec<&str> = more.iter().filter(|m| m.0).map(|m| m.1).collect();
-                text.push_str(&format!("{} {} {} {}\n", pad(&a.id, 20), pad(a.role.word(), 14), pad(&a.full_name, 30), more.join(", ")));
+                text.push_str(&format!(
+                    "{} {} {} {}\n",
+                    pad(&a.id, 20),
+                    pad(a.role.word(), 14),
+                    pad(&a.full_name, 30),
+                    more.join(", ")
+                ));
             }
             here.say(ClinicAnswer { accounts: Some(all), ..ClinicAnswer::default() }, || text);
             return Ok(0);
@@ -569,7 +583,12 @@ fn whole_text(w: &Whole) -> String {
     let p = &w.person.record;
     let mut text = heading(p.name());
     let born = p.born.map_or("birth date not known".into(), |b| format!("born {b}"));
-    text.push_str(&format!("{born}; {} visits, {} prescriptions, {} dispensings\n", w.visits.len(), w.prescriptions.len(), w.dispensings.len()));
+    text.push_str(&format!(
+        "{born}; {} visits, {} prescriptions, {} dispensings\n",
+        w.visits.len(),
+        w.prescriptions.len(),
+        w.dispensings.len()
+    ));
     let said = |list: &Option<Vec<String>>| match list {
         None => "not asked".to_string(),
         Some(l) if l.is_empty() => "none".into(),
@@ -636,8 +655,8 @@ fn audit_verify(here: &Here<'_>, anchor: Option<&str>) -> Result<i32, Failure> {
 
 fn verdict_text(v: &Verdict) -> String {
     let mut text = format!(
-        "{} links of the chain, {} records and {} attachments are as they were written.\nAnchor: {}:{}\n",
-        v.links, v.records, v.attachments, v.links, v.head
+        "{} links of the chain, {} records, {} entries of stock and {} attachments are as they were written.\nAnchor: {}:{}\n",
+        v.links, v.records, v.entries, v.attachments, v.links, v.head
     );
     for t in &v.tampered {
         text.push_str(&format!("NOT AS WRITTEN  {}: {}\n", t.place, t.what));
@@ -790,7 +809,13 @@ fn export(here: &Here<'_>, act: ExportAct) -> Result<i32, Failure> {
             let names = here.store.read(accounts::full_names).map_err(failed)?;
             let blobs = |id: &str| here.store.read(|db| record::bytes(db, id)).ok().map(|(_, data)| data);
             let m = here.store.lore().materia();
-            let bundle = fhir::bundle(&fhir::Outgoing { m, wholes: &wholes, names: &names, blobs: &blobs, at: Timestamp::now() });
+            let bundle = fhir::bundle(&fhir::Outgoing {
+                m,
+                wholes: &wholes,
+                names: &names,
+                blobs: &blobs,
+                at: Timestamp::now(),
+            });
             write(&into, serde_json::to_string_pretty(&bundle).map_err(failed)?.as_bytes())?;
             let count = wholes.len() as u64;
             here.say(ClinicAnswer { records: Some(count), ..ClinicAnswer::default() }, || {
@@ -816,7 +841,10 @@ fn export(here: &Here<'_>, act: ExportAct) -> Result<i32, Failure> {
             here.note("gave away", format!("research tables of {} people", summary.persons), "")?;
             let text = format!(
                 "{} people, {} visits; {} left out without consent to research. Tables are in {}.\n",
-                summary.persons, summary.visits, summary.left_out_no_consent, into.display()
+                summary.persons,
+                summary.visits,
+                summary.left_out_no_consent,
+                into.display()
             );
             here.say(ClinicAnswer { research: Some(summary), ..ClinicAnswer::default() }, || text);
         }
@@ -854,11 +882,18 @@ fn import(here: &Here<'_>, file: &Path, care: Option<String>) -> Result<i32, Fai
     if let Some(account) = care {
         for person in people.into_iter().filter(|p| !done.there.contains(p)) {
             let account = account.clone();
-            here.store.write(move |tx| tx.take_into_care("owner", &account, &person, "taken in with a bundle")).map_err(failed)?;
+            here.store
+                .write(move |tx| tx.take_into_care("owner", &account, &person, "taken in with a bundle"))
+                .map_err(failed)?;
         }
     }
     here.say(ClinicAnswer { taken_in: Some(done.clone()), ..ClinicAnswer::default() }, || {
-        let mut text = format!("{} people and {} records are taken in; {} were there already.\n", done.people, done.records, done.there.len());
+        let mut text = format!(
+            "{} people and {} records are taken in; {} were there already.\n",
+            done.people,
+            done.records,
+            done.there.len()
+        );
         for l in &done.left {
             text.push_str(&format!("NOT TAKEN OVER  {}: {}\n", l.path, l.why));
         }
@@ -871,7 +906,9 @@ fn erase(here: &Here<'_>, person: Option<String>, why: String, law_keeps: Option
     let today = record::today();
     let Some(person) = person else {
         let count = here.store.write(move |tx| tx.erase_expired("owner", today)).map_err(failed)?;
-        here.say(ClinicAnswer { records: Some(count), ..ClinicAnswer::default() }, || format!("What was kept of {count} people is erased.\n"));
+        here.say(ClinicAnswer { records: Some(count), ..ClinicAnswer::default() }, || {
+            format!("What was kept of {count} people is erased.\n")
+        });
         return Ok(0);
     };
     let law = law_keeps.map(|years| Law { years }).or(here.settings.law()).ok_or_else(|| {
@@ -887,7 +924,9 @@ fn erase(here: &Here<'_>, person: Option<String>, why: String, law_keeps: Option
             text.push_str(&format!("Kept, sealed: {n} × {}\n", kind.word()));
         }
         if let Some(until) = done.until {
-            text.push_str(&format!("The law keeps these until {until}; `clinic erase` without a person erases them after that.\n"));
+            text.push_str(&format!(
+                "The law keeps these until {until}; `clinic erase` without a person erases them after that.\n"
+            ));
         }
         text
     });

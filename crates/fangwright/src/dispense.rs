@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use fangwright_amount::Rational;
 use fangwright_dispense::{
-    Bill, Drinker, Ledger, LedgerError, Measure, Movement, Order, Plan, PlanError, PotAct, Pricing,
-    RatioFrom, Stock, Weight, bill, plan, prescribed,
+    Bill, Drinker, Ledger, LedgerError, Measure, Movement, Order, Plan, PlanError, PotAct, Pricing, RatioFrom, Stock,
+    Weight, bill, plan, prescribed,
 };
 use fangwright_materia::Materia;
 use fangwright_print::{Clinic, LabelSize, Language, Person, Press, PrintedFinding, Ticket, pages_data};

@@ -406,6 +406,7 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
         ("modify", schema_for!(Envelope<ModifyAnswer>)),
         ("dispense", schema_for!(Envelope<DispenseAnswer>)),
         ("stock", schema_for!(Envelope<StockAnswer>)),
+        ("clinic", schema_for!(Envelope<ClinicAnswer>)),
         ("rules", schema_for!(Envelope<RulesAnswer>)),
         ("batch", schema_for!(Envelope<BatchAnswer>)),
         ("compare", schema_for!(Envelope<CompareAnswer>)),

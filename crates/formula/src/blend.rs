@@ -1,4 +1,4 @@
-//! Exact sums of formulas: `1/3 Gui Zhi Tang + 1/3 Ma Huang Tang`, `四君子汤加陈皮半夏`, `A + B - x`.
+//! Exact sums of formulas: `1/3 Gui Zhi Tang + 1/3 Ma Huang Tang`, `二陈汤加竹茹枳实`, `A + B - x`.
 
 use fangwright_amount::{Amount, Era, Measures, Rational, Unit};
 use fangwright_materia::{FormulaIx, Materia, Resolution, SubstanceIx};

@@ -120,8 +120,13 @@ fn respond(reply: Result<Reply, Problem>) -> Response<Body> {
     if status == 401 {
         headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
     }
-    if let Some(seconds) = wait.and_then(|p| p.wait) {
+    if let Some(seconds) = wait.as_ref().and_then(|p| p.wait) {
         headers.insert(header::RETRY_AFTER, HeaderValue::from(seconds));
+    }
+    if let Some(allowed) = wait.map(|p| p.allow).filter(|a| !a.is_empty())
+        && let Ok(value) = HeaderValue::from_str(&allowed.join(", "))
+    {
+        headers.insert(header::ALLOW, value);
     }
     response
 }
@@ -215,12 +220,20 @@ async fn answer(shared: Arc<Shared>, request: Request) -> Result<Reply, Problem>
         return Err(Problem::new(401, "log-in", detail));
     }
     if here.is_empty() {
-        return Err(Problem::new(404, "no-such-address", format!("there is nothing at `{path}`; GET /openapi.json says what there is")));
+        return Err(Problem::new(
+            404,
+            "no-such-address",
+            format!("there is nothing at `{path}`; GET /openapi.json says what there is"),
+        ));
     }
     let method = request.method().as_str().to_string();
+    let allow: Vec<&'static str> = here.iter().map(|(i, _)| shared.routes[*i].method.word()).collect();
     let found = here.into_iter().find(|(i, _)| shared.routes[*i].method.word() == method);
     let Some((index, path)) = found else {
-        return Err(Problem::new(405, "no-such-method", format!("{method} is not for this address")));
+        return Err(Problem {
+            allow,
+            ..Problem::new(405, "no-such-method", format!("{method} is not for this address"))
+        });
     };
     if account.is_none() && shared.routes[index].act.is_some() {
         return Err(Problem::new(401, "log-in", "log in first: POST /session gives a token"));
@@ -293,14 +306,14 @@ async fn take_body(route: &Route, media: &str, body: Body) -> Result<Bytes, Prob
     };
     match tokio::time::timeout(PATIENCE, to_bytes(body, most)).await {
         Ok(Ok(bytes)) => Ok(bytes),
-        Ok(Err(_)) => Err(Problem::new(413, "too-large", format!("the body is longer than {most} bytes, or was cut off"))),
+        Ok(Err(_)) => {
+            Err(Problem::new(413, "too-large", format!("the body is longer than {most} bytes, or was cut off")))
+        }
         Err(_) => Err(Problem::new(408, "too-slow", "the body did not arrive in time")),
     }
 }
 
-async fn blocking<T: Send + 'static>(
-    work: impl FnOnce() -> Result<T, Problem> + Send + 'static,
-) -> Result<T, Problem> {
+async fn blocking<T: Send + 'static>(work: impl FnOnce() -> Result<T, Problem> + Send + 'static) -> Result<T, Problem> {
     match tokio::task::spawn_blocking(work).await {
         Ok(done) => done,
         // The work panicked: nothing of it was kept.
@@ -333,11 +346,16 @@ pub fn serve(
         .thread_stack_size(1 << 20)
         .enable_all()
         .build()?;
-    runtime.block_on(async move {
+    // The last hold on the store is let go of outside the runtime: closing a connection to a server waits for it.
+    let store = service.store.clone();
+    let served = runtime.block_on(async move {
         let listener = tokio::net::TcpListener::from_std(listener)?;
         let app = router(service).into_make_service_with_connect_info::<SocketAddr>();
         axum::serve(listener, app).with_graceful_shutdown(stop).await
-    })
+    });
+    drop(runtime);
+    drop(store);
+    served
 }
 
 /// The description of the service, as JSON.

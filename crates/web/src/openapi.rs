@@ -80,7 +80,15 @@ fn body(shapes: &mut Shapes, content: &Content, taken: bool) -> Value {
             json!({ "application/json": { "schema": schema } })
         }
         Content::Bytes(media) => {
-            let all = media.iter().map(|m| ((*m).to_string(), json!({ "schema": { "type": "string", "format": "binary", "minLength": 1 } })));
+            let all = media.iter().map(|m| {
+                // What another standard describes is an object here.
+                let shape = if m.ends_with("json") {
+                    json!({ "type": "object" })
+                } else {
+                    json!({ "type": "string", "format": "binary", "minLength": 1 })
+                };
+                ((*m).to_string(), json!({ "schema": shape }))
+            });
             Value::Object(all.collect())
         }
     }
@@ -105,9 +113,13 @@ fn operation(route: &Route, shapes: &mut Shapes) -> Value {
         good["content"] = body(shapes, content, false);
     }
     responses.insert(status.to_string(), good);
-    let mut problems = vec![(400, "Not understood."), (503, "The store is busy; try again."), (507, "The store takes nothing.")];
+    let mut problems =
+        vec![(400, "Not understood."), (503, "The store is busy; try again."), (507, "The store takes nothing.")];
     if route.act.is_some() {
         problems.extend([(401, "Not logged in."), (403, "Not for this account.")]);
+        if !route.query.is_empty() {
+            problems.push((422, "It makes no sense."));
+        }
     } else {
         problems.extend([(401, "Not let in."), (429, "Too many tries.")]);
     }

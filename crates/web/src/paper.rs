@@ -52,9 +52,9 @@ pub fn record_pdf(
 fn spell_out(value: &mut Value, characters: &str) {
     match value {
         Value::String(text) if text.contains(|ch| characters.contains(ch)) => {
-            let spelt = text.chars().map(|ch| {
-                if characters.contains(ch) { format!("[U+{:04X}]", u32::from(ch)) } else { ch.to_string() }
-            });
+            let spelt = text
+                .chars()
+                .map(|ch| if characters.contains(ch) { format!("[U+{:04X}]", u32::from(ch)) } else { ch.to_string() });
             *text = spelt.collect();
         }
         Value::Array(list) => list.iter_mut().for_each(|v| spell_out(v, characters)),

@@ -22,12 +22,22 @@ pub struct Problem {
     /// Seconds to wait.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub wait: Option<u64>,
+    /// The methods that are for an address; they stand in a header.
+    #[serde(skip)]
+    pub allow: Vec<&'static str>,
 }
 
 impl Problem {
     /// A problem.
     pub fn new(status: u16, title: &str, detail: impl Into<String>) -> Problem {
-        Problem { status, title: title.into(), detail: detail.into(), findings: Vec::new(), wait: None }
+        Problem {
+            status,
+            title: title.into(),
+            detail: detail.into(),
+            findings: Vec::new(),
+            wait: None,
+            allow: Vec::new(),
+        }
     }
 
     /// There is no such thing.

@@ -305,7 +305,11 @@ impl Route {
     pub(crate) fn answer(&self, mut call: Call<'_>) -> Result<Reply, Problem> {
         let Some(act) = self.act else { return (self.run)(&call) };
         let Some(account) = call.account else {
-            return Err(Problem::new(401, "log-in", "log in first: POST /session gives a token; send it as `Authorization: Bearer TOKEN`"));
+            return Err(Problem::new(
+                401,
+                "log-in",
+                "log in first: POST /session gives a token; send it as `Authorization: Bearer TOKEN`",
+            ));
         };
         let far = reach(account.role, act);
         if far == Reach::No {
@@ -337,15 +341,18 @@ impl Route {
             if far == Reach::Own && !call.store().read(|db| record::cares(db, &account.id, &person))? {
                 let deed = Deed::new(Timestamp::now(), &account.id, "was refused", format!("{} {kind} {id}", self.id));
                 call.store().note(deed.of(&person))?;
-                let detail = "this person is not in your care; POST /people/{person}/care with a reason takes them into it";
+                let detail =
+                    "this person is not in your care; POST /people/{person}/care with a reason takes them into it";
                 return Err(Problem::new(403, "not-in-care", detail));
             }
             call.person = person;
         }
         let reply = (self.run)(&call)?;
         if self.reads {
-            let words: Vec<String> = call.query.iter().map(|(k, v)| format!("{k}={}", v.chars().take(80).collect::<String>())).collect();
-            let about = [self.id.to_string(), id, words.join(" ")].into_iter().filter(|w| !w.is_empty()).collect::<Vec<_>>();
+            let words: Vec<String> =
+                call.query.iter().map(|(k, v)| format!("{k}={}", v.chars().take(80).collect::<String>())).collect();
+            let about =
+                [self.id.to_string(), id, words.join(" ")].into_iter().filter(|w| !w.is_empty()).collect::<Vec<_>>();
             let deed = Deed::new(Timestamp::now(), &account.id, "read", about.join(" "));
             call.store().note(deed.of(&call.person))?;
         }

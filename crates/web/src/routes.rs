@@ -5,18 +5,16 @@ use std::ops::ControlFlow;
 use fangwright_clinic::accounts::{self, Account, Act, Credentials, NewFactor, Reach, Role, reach};
 use fangwright_clinic::course::{Course, Words, course, svg};
 use fangwright_clinic::erase::Erased;
+use fangwright_clinic::fhir;
 use fangwright_clinic::handing::{Making, planned};
 use fangwright_clinic::model::{
     Answer, Appointment, Attachment, Body, Condition, Dispensing, Kept, Kind, Measure, Medicine, Person, Prescription,
     Reading, Sex, Shows, Visit, Weighing, Whole,
 };
-use fangwright_clinic::record::{
-    by_state, bytes, carers, check, get, list, patient_of, people_after, versions, whole,
-};
+use fangwright_clinic::record::{by_state, bytes, carers, check, get, list, patient_of, people_after, versions, whole};
 use fangwright_clinic::research::{PracticeCase, Vocabulary, practice_case};
 use fangwright_clinic::search::{Hit, Sight, Taker};
 use fangwright_clinic::verify::Verdict;
-use fangwright_clinic::fhir;
 use fangwright_dispense::{LotState, Movement, Plan, Product};
 use fangwright_formula::{Difference, Mix, Part, compare_for};
 use fangwright_safety::{Exact, Patient, Report};
@@ -153,7 +151,14 @@ impl Contact {
 }
 
 fn contact(k: Kept<Person>) -> Kept<Contact> {
-    Kept { record: Contact::of(&k.record), id: k.id, person: k.person, version: k.version, written: k.written, by: k.by }
+    Kept {
+        record: Contact::of(&k.record),
+        id: k.id,
+        person: k.person,
+        version: k.version,
+        written: k.written,
+        by: k.by,
+    }
 }
 
 /// What of a person bears on what they may take.
@@ -365,11 +370,12 @@ fn mix_of(c: &Call<'_>, rx: &Prescription) -> Mix {
 }
 
 fn sight(c: &Call<'_>) -> Sight {
-    let Some(role) = c.role() else { return Sight { account: String::new(), all: Vec::new(), own: Vec::new() } };
-    let mut sight = Sight { account: c.who(), all: Vec::new(), own: Vec::new() };
+    let mut sight = Sight { account: c.who(), ..Sight::default() };
+    let Some(role) = c.role() else { return sight };
+    sight.no_drafts = role != Role::Practitioner;
     for (act, kinds) in [
         (Act::SeeContact, &[Kind::Person][..]),
-        (Act::ReadCare, &[Kind::Visit, Kind::Measure, Kind::Reading, Kind::Attachment]),
+        (Act::ReadCare, &[Kind::Person, Kind::Visit, Kind::Measure, Kind::Reading, Kind::Attachment]),
         (Act::ReadPrescription, &[Kind::Prescription, Kind::Dispensing]),
         (Act::SeeDays, &[Kind::Appointment]),
     ] {
@@ -448,42 +454,71 @@ pub fn table() -> Vec<Route> {
         accounts::log_out(c.store(), c.token, &c.who())?;
         Ok(Reply::nothing())
     }));
-    add(Route::new(Put, "/session/password", "change-password", "Change your password; your other sessions end.", A::Own, |c| {
-        let given: NewPassword = c.take()?;
-        accounts::change_password(c.store(), &c.who(), &given.old, &given.new, c.token)
-            // Who changes it is logged in: a wrong old one is no reason to ask for the way in.
-            .map_err(|e| match Problem::from(e) {
+    add(Route::new(
+        Put,
+        "/session/password",
+        "change-password",
+        "Change your password; your other sessions end.",
+        A::Own,
+        |c| {
+            let given: NewPassword = c.take()?;
+            accounts::change_password(c.store(), &c.who(), &given.old, &given.new, c.token)
+                // Who changes it is logged in: a wrong old one is no reason to ask for the way in.
+                .map_err(|e| match Problem::from(e) {
+                    p if p.status == 401 => Problem { status: 422, ..p },
+                    p => p,
+                })?;
+            Ok(Reply::nothing())
+        },
+    )
+    .takes::<NewPassword>());
+    add(Route::new(
+        Post,
+        "/session/second-factor",
+        "begin-second-factor",
+        "Begin a second factor; it counts once a code of it was given.",
+        A::Own,
+        |c| {
+            let issuer = &c.service.settings.clinic.name;
+            let issuer = if issuer.is_empty() { "Fangwright" } else { issuer };
+            made(&accounts::begin_factor(c.store(), &c.who(), issuer)?)
+        },
+    )
+    .gives::<NewFactor>(201));
+    add(Route::new(
+        Put,
+        "/session/second-factor",
+        "confirm-second-factor",
+        "Confirm a second factor with a code of it.",
+        A::Own,
+        |c| {
+            let given: Code = c.take()?;
+            accounts::confirm_factor(c.store(), &c.who(), &given.code).map_err(|e| match Problem::from(e) {
                 p if p.status == 401 => Problem { status: 422, ..p },
                 p => p,
             })?;
-        Ok(Reply::nothing())
-    })
-    .takes::<NewPassword>());
-    add(Route::new(Post, "/session/second-factor", "begin-second-factor", "Begin a second factor; it counts once a code of it was given.", A::Own, |c| {
-        let issuer = &c.service.settings.clinic.name;
-        let issuer = if issuer.is_empty() { "Fangwright" } else { issuer };
-        made(&accounts::begin_factor(c.store(), &c.who(), issuer)?)
-    })
-    .gives::<NewFactor>(201));
-    add(Route::new(Put, "/session/second-factor", "confirm-second-factor", "Confirm a second factor with a code of it.", A::Own, |c| {
-        let given: Code = c.take()?;
-        accounts::confirm_factor(c.store(), &c.who(), &given.code).map_err(|e| match Problem::from(e) {
-            p if p.status == 401 => Problem { status: 422, ..p },
-            p => p,
-        })?;
-        Ok(Reply::nothing())
-    })
+            Ok(Reply::nothing())
+        },
+    )
     .takes::<Code>());
-    add(Route::new(Post, "/session/second-factor/removal", "remove-second-factor", "Take your second factor away, with a code of it.", A::Own, |c| {
-        let given: Code = c.take()?;
-        accounts::drop_factor(c.store(), &c.who(), &given.code).map_err(|e| match Problem::from(e) {
-            p if p.status == 401 => Problem { status: 422, ..p },
-            p => p,
-        })?;
-        Ok(Reply::nothing())
-    })
+    add(Route::new(
+        Post,
+        "/session/second-factor/removal",
+        "remove-second-factor",
+        "Take your second factor away, with a code of it.",
+        A::Own,
+        |c| {
+            let given: Code = c.take()?;
+            accounts::drop_factor(c.store(), &c.who(), &given.code).map_err(|e| match Problem::from(e) {
+                p if p.status == 401 => Problem { status: 422, ..p },
+                p => p,
+            })?;
+            Ok(Reply::nothing())
+        },
+    )
     .takes::<Code>());
-    add(Route::new(Get, "/openapi.json", "openapi", "This description.", A::Own, |_| Ok(Reply::nothing())).gives::<Value>(200));
+    add(Route::new(Get, "/openapi.json", "openapi", "This description.", A::Own, |_| Ok(Reply::nothing()))
+        .gives::<Value>(200));
 
     // People.
     add(Route::new(Post, "/people", "take-in", "Take a person in.", A::KeepContact, |c| {
@@ -502,28 +537,47 @@ pub fn table() -> Vec<Route> {
     })
     .takes::<Contact>()
     .gives::<Kept<Contact>>(201));
-    add(Route::new(Get, "/people/{person}/contact", "see-contact", "Who a person is and how to reach them.", A::SeeContact, |c| {
-        shown(&contact(c.read(|db| get(db, &c.person))?))
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/contact",
+        "see-contact",
+        "Who a person is and how to reach them.",
+        A::SeeContact,
+        |c| shown(&contact(c.read(|db| get(db, &c.person))?)),
+    )
     .reads()
     .gives::<Kept<Contact>>(200));
-    add(Route::new(Put, "/people/{person}/contact", "keep-contact", "Change who a person is and how to reach them.", A::KeepContact, |c| {
-        let Change::<Contact> { version, record } = c.take()?;
-        let (who, id) = (c.who(), c.person.clone());
-        let kept = c.write(move |tx| {
-            let there = get::<Person>(tx.db(), &id)?;
-            tx.change(&who, &id, version, record.into(there.record))
-        })?;
-        shown(&contact(kept))
-    })
+    add(Route::new(
+        Put,
+        "/people/{person}/contact",
+        "keep-contact",
+        "Change who a person is and how to reach them.",
+        A::KeepContact,
+        |c| {
+            let Change::<Contact> { version, record } = c.take()?;
+            let (who, id) = (c.who(), c.person.clone());
+            let kept = c.write(move |tx| {
+                let there = get::<Person>(tx.db(), &id)?;
+                tx.change(&who, &id, version, record.into(there.record))
+            })?;
+            shown(&contact(kept))
+        },
+    )
     .takes::<Change<Contact>>()
     .gives::<Kept<Contact>>(200));
-    add(Route::new(Post, "/people/{person}/care", "take-into-care", "Take a person into your care; the reason is written into the chain.", A::TakeIntoCare, |c| {
-        let Why { why } = c.take()?;
-        let (who, person) = (c.who(), c.person.clone());
-        c.write(move |tx| tx.take_into_care(&who, &who, &person, &why))?;
-        shown(&c.read(|db| Ok(carers(db, &c.person)?))?)
-    })
+    add(Route::new(
+        Post,
+        "/people/{person}/care",
+        "take-into-care",
+        "Take a person into your care; the reason is written into the chain.",
+        A::TakeIntoCare,
+        |c| {
+            let Why { why } = c.take()?;
+            let (who, person) = (c.who(), c.person.clone());
+            c.write(move |tx| tx.take_into_care(&who, &who, &person, &why))?;
+            shown(&c.read(|db| Ok(carers(db, &c.person)?))?)
+        },
+    )
     .takes::<Why>()
     .gives::<Vec<String>>(200));
     add(Route::new(Get, "/people/{person}", "read-person", "All that is known of a person.", A::ReadCare, |c| {
@@ -538,27 +592,39 @@ pub fn table() -> Vec<Route> {
     })
     .takes::<Change<Person>>()
     .gives::<Kept<Person>>(200));
-    add(Route::new(Get, "/people/{person}/versions", "person-versions", "All versions of what was known of a person.", A::ReadCare, |c| {
-        shown(&c.read(|db| versions::<Person>(db, &c.person))?)
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/versions",
+        "person-versions",
+        "All versions of what was known of a person.",
+        A::ReadCare,
+        |c| shown(&c.read(|db| versions::<Person>(db, &c.person))?),
+    )
     .reads()
     .gives::<Vec<Kept<Person>>>(200));
-    add(Route::new(Get, "/people/{person}/bearing", "read-bearing", "What of a person bears on what they may take.", A::ReadPrescription, |c| {
-        let p: Kept<Person> = c.read(|db| get(db, &c.person))?;
-        let p = p.record;
-        shown(&Bearing {
-            name: p.name().to_string(),
-            born: p.born,
-            sex: p.sex,
-            pregnant: p.pregnant,
-            breast_feeding: p.breast_feeding,
-            weights: p.weights,
-            allergies: p.allergies,
-            medicines: p.medicines,
-            conditions: p.conditions,
-            diets: p.diets,
-        })
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/bearing",
+        "read-bearing",
+        "What of a person bears on what they may take.",
+        A::ReadPrescription,
+        |c| {
+            let p: Kept<Person> = c.read(|db| get(db, &c.person))?;
+            let p = p.record;
+            shown(&Bearing {
+                name: p.name().to_string(),
+                born: p.born,
+                sex: p.sex,
+                pregnant: p.pregnant,
+                breast_feeding: p.breast_feeding,
+                weights: p.weights,
+                allergies: p.allergies,
+                medicines: p.medicines,
+                conditions: p.conditions,
+                diets: p.diets,
+            })
+        },
+    )
     .reads()
     .gives::<Bearing>(200));
     add(Route::new(Get, "/people/{person}/record", "read-record", "The whole record of a person.", A::Exchange, |c| {
@@ -566,16 +632,29 @@ pub fn table() -> Vec<Route> {
     })
     .reads()
     .gives::<Whole>(200));
-    add(Route::new(Get, "/people/{person}/record.pdf", "print-record", "The whole record of a person, to print.", A::Exchange, |c| {
-        Ok(Reply::bytes("application/pdf", printed(c)?))
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/record.pdf",
+        "print-record",
+        "The whole record of a person, to print.",
+        A::Exchange,
+        |c| Ok(Reply::bytes("application/pdf", printed(c)?)),
+    )
     .asks::<PageLanguage>("language", "en, zh or zh-hant", false)
     .reads()
     .gives_bytes(&["application/pdf"]));
-    add(Route::new(Get, "/people/{person}/fhir", "export-fhir", "The whole record of a person as a bundle of HL7 FHIR R4.", A::Exchange, |c| {
-        let body = serde_json::to_vec(&outgoing(c)?).map_err(|e| Problem::new(500, "not-written", e.to_string()))?;
-        Ok(Reply::bytes("application/fhir+json", body))
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/fhir",
+        "export-fhir",
+        "The whole record of a person as a bundle of HL7 FHIR R4.",
+        A::Exchange,
+        |c| {
+            let body =
+                serde_json::to_vec(&outgoing(c)?).map_err(|e| Problem::new(500, "not-written", e.to_string()))?;
+            Ok(Reply::bytes("application/fhir+json", body))
+        },
+    )
     .reads()
     .gives_bytes(&["application/fhir+json"]));
     add(Route::new(Post, "/people/{person}/erasure", "erase", "Erase the record of a person on request, keeping what the law demands.", A::Erase, |c| {
@@ -591,9 +670,16 @@ pub fn table() -> Vec<Route> {
     .gives::<Erased>(200));
 
     // Visits.
-    add(Route::new(Get, "/people/{person}/visits", "list-visits", "The visits of a person, the earliest first.", A::ReadCare, all_of::<Visit>)
-        .reads()
-        .gives::<Vec<Kept<Visit>>>(200));
+    add(Route::new(
+        Get,
+        "/people/{person}/visits",
+        "list-visits",
+        "The visits of a person, the earliest first.",
+        A::ReadCare,
+        all_of::<Visit>,
+    )
+    .reads()
+    .gives::<Vec<Kept<Visit>>>(200));
     add(Route::new(Post, "/people/{person}/visits", "write-visit", "Write a visit down.", A::WriteCare, |c| {
         let mut visit: Visit = c.take()?;
         if visit.practitioner.is_empty() {
@@ -603,50 +689,88 @@ pub fn table() -> Vec<Route> {
     })
     .takes::<Visit>()
     .gives::<Kept<Visit>>(201));
-    add(Route::new(Get, "/visits/{id}", "read-visit", "A visit.", A::ReadCare, one::<Visit>).of("visit").reads().gives::<Kept<Visit>>(200));
-    add(Route::new(Put, "/visits/{id}", "change-visit", "Put a further version of a visit in its place.", A::WriteCare, change::<Visit>)
-        .of("visit")
-        .takes::<Change<Visit>>()
-        .gives::<Kept<Visit>>(200));
-    add(Route::new(Get, "/visits/{id}/versions", "visit-versions", "All versions of a visit.", A::ReadCare, history::<Visit>)
+    add(Route::new(Get, "/visits/{id}", "read-visit", "A visit.", A::ReadCare, one::<Visit>)
         .of("visit")
         .reads()
-        .gives::<Vec<Kept<Visit>>>(200));
-    add(Route::new(Get, "/visits/{id}/difference", "compare-visits", "What changed from another visit of the same person.", A::ReadCare, |c| {
-        let after: Kept<Visit> = c.read(|db| get(db, &c.part("id")))?;
-        let before: Kept<Visit> = belongs(c, c.asked("from").unwrap_or_default())?;
-        let rxs: Vec<Kept<Prescription>> = c.read(|db| list(db, &c.person))?;
-        let last = |visit: &str| rxs.iter().rev().find(|r| r.record.visit.as_deref() == Some(visit));
-        let prescriptions = match (last(&before.id), last(&after.id)) {
-            (Some(a), Some(b)) => Some(difference(c, &a.record, &b.record)),
-            _ => None,
-        };
-        let (a, b) = (&before.record.findings, &after.record.findings);
-        let only = |x: &[String], y: &[String]| x.iter().filter(|f| !y.contains(f)).cloned().collect::<Vec<_>>();
-        let (came, went) = (only(b, a), only(a, b));
-        let stayed = b.iter().filter(|f| a.contains(f)).cloned().collect();
-        shown_with_ids(c, 200, &VisitsCompared { came, went, stayed, prescriptions, before, after })
-    })
+        .gives::<Kept<Visit>>(200));
+    add(Route::new(
+        Put,
+        "/visits/{id}",
+        "change-visit",
+        "Put a further version of a visit in its place.",
+        A::WriteCare,
+        change::<Visit>,
+    )
+    .of("visit")
+    .takes::<Change<Visit>>()
+    .gives::<Kept<Visit>>(200));
+    add(Route::new(
+        Get,
+        "/visits/{id}/versions",
+        "visit-versions",
+        "All versions of a visit.",
+        A::ReadCare,
+        history::<Visit>,
+    )
+    .of("visit")
+    .reads()
+    .gives::<Vec<Kept<Visit>>>(200));
+    add(Route::new(
+        Get,
+        "/visits/{id}/difference",
+        "compare-visits",
+        "What changed from another visit of the same person.",
+        A::ReadCare,
+        |c| {
+            let after: Kept<Visit> = c.read(|db| get(db, &c.part("id")))?;
+            let before: Kept<Visit> = belongs(c, c.asked("from").unwrap_or_default())?;
+            let rxs: Vec<Kept<Prescription>> = c.read(|db| list(db, &c.person))?;
+            let last = |visit: &str| rxs.iter().rev().find(|r| r.record.visit.as_deref() == Some(visit));
+            let prescriptions = match (last(&before.id), last(&after.id)) {
+                (Some(a), Some(b)) => Some(difference(c, &a.record, &b.record)),
+                _ => None,
+            };
+            let (a, b) = (&before.record.findings, &after.record.findings);
+            let only = |x: &[String], y: &[String]| x.iter().filter(|f| !y.contains(f)).cloned().collect::<Vec<_>>();
+            let (came, went) = (only(b, a), only(a, b));
+            let stayed = b.iter().filter(|f| a.contains(f)).cloned().collect();
+            shown_with_ids(c, 200, &VisitsCompared { came, went, stayed, prescriptions, before, after })
+        },
+    )
     .of("visit")
     .asks::<RecordId>("from", "id of the other visit", true)
     .reads()
     .gives::<VisitsCompared>(200));
 
     // Prescriptions.
-    add(Route::new(Get, "/people/{person}/prescriptions", "list-prescriptions", "The prescriptions of a person, the earliest first; a dispenser sees those that are signed.", A::ReadPrescription, |c| {
-        let mut all: Vec<Kept<Prescription>> = c.read(|db| list(db, &c.person))?;
-        if c.role() == Some(Role::Dispenser) {
-            all.retain(|rx| rx.record.signed.is_some());
-        }
-        shown(&all)
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/prescriptions",
+        "list-prescriptions",
+        "The prescriptions of a person, the earliest first; a dispenser sees those that are signed.",
+        A::ReadPrescription,
+        |c| {
+            let mut all: Vec<Kept<Prescription>> = c.read(|db| list(db, &c.person))?;
+            if c.role() == Some(Role::Dispenser) {
+                all.retain(|rx| rx.record.signed.is_some());
+            }
+            shown(&all)
+        },
+    )
     .reads()
     .gives::<Vec<Kept<Prescription>>>(200));
-    add(Route::new(Post, "/people/{person}/prescriptions", "write-prescription", "Write a prescription; it is a draft until it is signed. A changed one names its parent.", A::Prescribe, |c| {
-        let rx: Prescription = c.take()?;
-        let (who, person) = (c.who(), c.person.clone());
-        made(&c.write(move |tx| tx.write_prescription(&who, &person, rx))?)
-    })
+    add(Route::new(
+        Post,
+        "/people/{person}/prescriptions",
+        "write-prescription",
+        "Write a prescription; it is a draft until it is signed. A changed one names its parent.",
+        A::Prescribe,
+        |c| {
+            let rx: Prescription = c.take()?;
+            let (who, person) = (c.who(), c.person.clone());
+            made(&c.write(move |tx| tx.write_prescription(&who, &person, rx))?)
+        },
+    )
     .takes::<Prescription>()
     .gives::<Kept<Prescription>>(201));
     add(Route::new(Get, "/prescriptions/{id}", "read-prescription", "A prescription.", A::ReadPrescription, |c| {
@@ -659,128 +783,243 @@ pub fn table() -> Vec<Route> {
     .of("prescription")
     .reads()
     .gives::<Kept<Prescription>>(200));
-    add(Route::new(Put, "/prescriptions/{id}", "change-prescription", "Change a draft; what is signed takes no change.", A::Prescribe, |c| {
-        let Change::<Prescription> { version, record } = c.take()?;
-        let (who, id) = (c.who(), c.part("id"));
-        shown(&c.write(move |tx| tx.change_prescription(&who, &id, version, record))?)
-    })
+    add(Route::new(
+        Put,
+        "/prescriptions/{id}",
+        "change-prescription",
+        "Change a draft; what is signed takes no change.",
+        A::Prescribe,
+        |c| {
+            let Change::<Prescription> { version, record } = c.take()?;
+            let (who, id) = (c.who(), c.part("id"));
+            shown(&c.write(move |tx| tx.change_prescription(&who, &id, version, record))?)
+        },
+    )
     .of("prescription")
     .takes::<Change<Prescription>>()
     .gives::<Kept<Prescription>>(200));
-    add(Route::new(Get, "/prescriptions/{id}/versions", "prescription-versions", "All versions of a prescription: the draft, the signed one, the withdrawn one.", A::Prescribe, history::<Prescription>)
-        .of("prescription")
-        .reads()
-        .gives::<Vec<Kept<Prescription>>>(200));
-    add(Route::new(Get, "/prescriptions/{id}/check", "check-prescription", "Check a prescription for this person as of a day.", A::ReadPrescription, |c| {
-        let day = c.day("on")?;
-        let (rx, person): (Kept<Prescription>, Kept<Person>) =
-            c.read(|db| Ok((get(db, &c.part("id"))?, get(db, &c.person)?)))?;
-        let laws = &c.service.settings.laws;
-        let (_, _, report) = check(c.store().lore(), &rx.record, &person.record, day, laws)?;
-        let patient = patient_of(&person.record, day, &rx.record.patterns, laws);
-        shown_with_ids(c, 200, &Checked { stands: report.stands(), patient, report })
-    })
+    add(Route::new(
+        Get,
+        "/prescriptions/{id}/versions",
+        "prescription-versions",
+        "All versions of a prescription: the draft, the signed one, the withdrawn one.",
+        A::Prescribe,
+        history::<Prescription>,
+    )
+    .of("prescription")
+    .reads()
+    .gives::<Vec<Kept<Prescription>>>(200));
+    add(Route::new(
+        Get,
+        "/prescriptions/{id}/check",
+        "check-prescription",
+        "Check a prescription for this person as of a day.",
+        A::ReadPrescription,
+        |c| {
+            let day = c.day("on")?;
+            let (rx, person): (Kept<Prescription>, Kept<Person>) =
+                c.read(|db| Ok((get(db, &c.part("id"))?, get(db, &c.person)?)))?;
+            if c.role() == Some(Role::Dispenser) && rx.record.signed.is_none() {
+                return Err(Problem::new(403, "not-signed", "a draft is not for a dispenser"));
+            }
+            let laws = &c.service.settings.laws;
+            let (_, _, report) = check(c.store().lore(), &rx.record, &person.record, day, laws)?;
+            let patient = patient_of(&person.record, day, &rx.record.patterns, laws);
+            shown_with_ids(c, 200, &Checked { stands: report.stands(), patient, report })
+        },
+    )
     .of("prescription")
     .asks::<Day>("on", "the day; today where nothing is said", false)
     .reads()
     .gives::<Checked>(200));
-    add(Route::new(Post, "/prescriptions/{id}/signature", "sign-prescription", "Sign a draft. It is checked first, and is not signed while a finding of the upper two severities stands.", A::Prescribe, |c| {
-        let Version { version } = c.take()?;
-        let (who, id, laws) = (c.who(), c.part("id"), c.service.settings.laws.clone());
-        shown(&c.write(move |tx| tx.sign(&who, &id, version, fangwright_clinic::record::today(), &laws))?)
-    })
+    add(Route::new(
+        Post,
+        "/prescriptions/{id}/signature",
+        "sign-prescription",
+        "Sign a draft. It is checked first, and is not signed while a finding of the upper two severities stands.",
+        A::Prescribe,
+        |c| {
+            let Version { version } = c.take()?;
+            let (who, id, laws) = (c.who(), c.part("id"), c.service.settings.laws.clone());
+            shown(&c.write(move |tx| tx.sign(&who, &id, version, fangwright_clinic::record::today(), &laws))?)
+        },
+    )
     .of("prescription")
     .takes::<Version>()
     .gives::<Kept<Prescription>>(200));
-    add(Route::new(Post, "/prescriptions/{id}/withdrawal", "withdraw-prescription", "Withdraw a signed prescription: it is not handed out any more.", A::Prescribe, |c| {
-        let Why { why } = c.take()?;
-        let (who, id) = (c.who(), c.part("id"));
-        shown(&c.write(move |tx| tx.withdraw(&who, &id, &why))?)
-    })
+    add(Route::new(
+        Post,
+        "/prescriptions/{id}/withdrawal",
+        "withdraw-prescription",
+        "Withdraw a signed prescription: it is not handed out any more.",
+        A::Prescribe,
+        |c| {
+            let Why { why } = c.take()?;
+            let (who, id) = (c.who(), c.part("id"));
+            shown(&c.write(move |tx| tx.withdraw(&who, &id, &why))?)
+        },
+    )
     .of("prescription")
     .takes::<Why>()
     .gives::<Kept<Prescription>>(200));
-    add(Route::new(Get, "/prescriptions/{id}/difference", "compare-prescriptions", "What changed from another prescription of the same person, and whether each change fits.", A::Prescribe, |c| {
-        let after: Kept<Prescription> = c.read(|db| get(db, &c.part("id")))?;
-        let before: Kept<Prescription> = belongs(c, c.asked("from").unwrap_or_default())?;
-        let difference = difference(c, &before.record, &after.record);
-        shown_with_ids(c, 200, &Compared { before, after, difference })
-    })
+    add(Route::new(
+        Get,
+        "/prescriptions/{id}/difference",
+        "compare-prescriptions",
+        "What changed from another prescription of the same person, and whether each change fits.",
+        A::Prescribe,
+        |c| {
+            let after: Kept<Prescription> = c.read(|db| get(db, &c.part("id")))?;
+            let before: Kept<Prescription> = belongs(c, c.asked("from").unwrap_or_default())?;
+            let difference = difference(c, &before.record, &after.record);
+            shown_with_ids(c, 200, &Compared { before, after, difference })
+        },
+    )
     .of("prescription")
     .asks::<RecordId>("from", "id of the other prescription", true)
     .reads()
     .gives::<Compared>(200));
 
     // Handing out.
-    add(Route::new(Post, "/prescriptions/{id}/plan", "plan-dispensing", "Plan how a signed prescription is made up from the stock there is; nothing is taken.", A::Dispense, |c| {
-        let making: Making = c.take()?;
-        let (rx, person): (Kept<Prescription>, Kept<Person>) =
-            c.read(|db| Ok((get(db, &c.part("id"))?, get(db, &c.person)?)))?;
-        let laws = c.service.settings.laws.clone();
-        let lore = c.store().lore();
-        let plan = c.write(move |tx| {
-            let stock = tx.stock()?;
-            let stock = (stock.entries() > 0).then_some(stock);
-            planned(lore, &rx, &person.record, &making, fangwright_clinic::record::today(), &laws, stock)
-        })?;
-        shown_with_ids(c, 200, &plan)
-    })
+    add(Route::new(
+        Post,
+        "/prescriptions/{id}/plan",
+        "plan-dispensing",
+        "Plan how a signed prescription is made up from the stock there is; nothing is taken.",
+        A::Dispense,
+        |c| {
+            let making: Making = c.take()?;
+            let (rx, person): (Kept<Prescription>, Kept<Person>) =
+                c.read(|db| Ok((get(db, &c.part("id"))?, get(db, &c.person)?)))?;
+            let laws = c.service.settings.laws.clone();
+            let lore = c.store().lore();
+            let plan = c.write(move |tx| {
+                let stock = tx.stock()?;
+                let stock = (stock.entries() > 0).then_some(stock);
+                planned(lore, &rx, &person.record, &making, fangwright_clinic::record::today(), &laws, stock)
+            })?;
+            shown_with_ids(c, 200, &plan)
+        },
+    )
     .of("prescription")
     .takes::<Making>()
     .reads()
     .gives::<Plan>(200));
-    add(Route::new(Post, "/prescriptions/{id}/dispensings", "hand-out", "Hand out a signed prescription: the lots leave stock and the record is kept, all or nothing.", A::Dispense, |c| {
-        let mut making: Making = c.take()?;
-        making.pricing.clone_from(&c.service.settings.pricing);
-        if making.number.as_ref().is_some_and(|n| n.is_empty() || !n.chars().all(|ch| ch.is_ascii_alphanumeric() || "-_.".contains(ch))) {
-            return Err(Problem::new(422, "not-sensible", "a number on a label has letters, digits, `-`, `_` and `.`"));
-        }
-        let (who, id, laws) = (c.who(), c.part("id"), c.service.settings.laws.clone());
-        let (dispensing, plan) =
-            c.write(move |tx| tx.hand_out(&who, &id, &making, fangwright_clinic::record::today(), &laws))?;
-        shown_with_ids(c, 201, &HandedOut { dispensing, plan })
-    })
+    add(Route::new(
+        Post,
+        "/prescriptions/{id}/dispensings",
+        "hand-out",
+        "Hand out a signed prescription: the lots leave stock and the record is kept, all or nothing.",
+        A::Dispense,
+        |c| {
+            let mut making: Making = c.take()?;
+            making.pricing.clone_from(&c.service.settings.pricing);
+            if making
+                .number
+                .as_ref()
+                .is_some_and(|n| n.is_empty() || !n.chars().all(|ch| ch.is_ascii_alphanumeric() || "-_.".contains(ch)))
+            {
+                return Err(Problem::new(
+                    422,
+                    "not-sensible",
+                    "a number on a label has letters, digits, `-`, `_` and `.`",
+                ));
+            }
+            let (who, id, laws) = (c.who(), c.part("id"), c.service.settings.laws.clone());
+            let (dispensing, plan) =
+                c.write(move |tx| tx.hand_out(&who, &id, &making, fangwright_clinic::record::today(), &laws))?;
+            shown_with_ids(c, 201, &HandedOut { dispensing, plan })
+        },
+    )
     .of("prescription")
     .takes::<Making>()
     .gives::<HandedOut>(201));
-    add(Route::new(Get, "/people/{person}/dispensings", "list-dispensings", "What was handed out to a person.", A::ReadPrescription, all_of::<Dispensing>)
-        .reads()
-        .gives::<Vec<Kept<Dispensing>>>(200));
-    add(Route::new(Get, "/dispensings/{id}", "read-dispensing", "What was handed out.", A::ReadPrescription, one::<Dispensing>)
-        .of("dispensing")
-        .reads()
-        .gives::<Kept<Dispensing>>(200));
+    add(Route::new(
+        Get,
+        "/people/{person}/dispensings",
+        "list-dispensings",
+        "What was handed out to a person.",
+        A::ReadPrescription,
+        all_of::<Dispensing>,
+    )
+    .reads()
+    .gives::<Vec<Kept<Dispensing>>>(200));
+    add(Route::new(
+        Get,
+        "/dispensings/{id}",
+        "read-dispensing",
+        "What was handed out.",
+        A::ReadPrescription,
+        one::<Dispensing>,
+    )
+    .of("dispensing")
+    .reads()
+    .gives::<Kept<Dispensing>>(200));
 
     // How it goes.
-    add(Route::new(Get, "/people/{person}/measures", "list-measures", "What is measured again and again.", A::ReadCare, all_of::<Measure>)
-        .reads()
-        .gives::<Vec<Kept<Measure>>>(200));
-    add(Route::new(Post, "/people/{person}/measures", "add-measure", "Measure something again and again: a chief complaint from 0 to 10, or anything else.", A::WriteCare, |c| {
-        let measure: Measure = c.take()?;
-        create(c, measure)
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/measures",
+        "list-measures",
+        "What is measured again and again.",
+        A::ReadCare,
+        all_of::<Measure>,
+    )
+    .reads()
+    .gives::<Vec<Kept<Measure>>>(200));
+    add(Route::new(
+        Post,
+        "/people/{person}/measures",
+        "add-measure",
+        "Measure something again and again: a chief complaint from 0 to 10, or anything else.",
+        A::WriteCare,
+        |c| {
+            let measure: Measure = c.take()?;
+            create(c, measure)
+        },
+    )
     .takes::<Measure>()
     .gives::<Kept<Measure>>(201));
-    add(Route::new(Post, "/measures/{id}/readings", "add-reading", "Write a value of a measure down.", A::WriteCare, |c| {
-        let given: NewReading = c.take()?;
-        let measure: Kept<Measure> = c.read(|db| get(db, &c.part("id")))?;
-        let (least, most) = (measure.record.least.0, measure.record.most.map(|m| m.0));
-        if given.value.0 < least || most.is_some_and(|m| given.value.0 > m) {
-            let upto = most.map_or(String::new(), |m| format!(" to {}", m.decimal(3)));
-            let detail = format!("`{}` goes from {}{upto}; {} is outside", measure.record.name, least.decimal(3), given.value.0.decimal(3));
-            return Err(Problem::new(422, "not-sensible", detail));
-        }
-        if let Some(visit) = &given.visit {
-            belongs::<Visit>(c, visit)?;
-        }
-        create(c, Reading { measure: measure.id, on: given.on, value: given.value, visit: given.visit, note: given.note })
-    })
+    add(Route::new(
+        Post,
+        "/measures/{id}/readings",
+        "add-reading",
+        "Write a value of a measure down.",
+        A::WriteCare,
+        |c| {
+            let given: NewReading = c.take()?;
+            let measure: Kept<Measure> = c.read(|db| get(db, &c.part("id")))?;
+            let (least, most) = (measure.record.least.0, measure.record.most.map(|m| m.0));
+            if given.value.0 < least || most.is_some_and(|m| given.value.0 > m) {
+                let upto = most.map_or(String::new(), |m| format!(" to {}", m.decimal(3)));
+                let detail = format!(
+                    "`{}` goes from {}{upto}; {} is outside",
+                    measure.record.name,
+                    least.decimal(3),
+                    given.value.0.decimal(3)
+                );
+                return Err(Problem::new(422, "not-sensible", detail));
+            }
+            if let Some(visit) = &given.visit {
+                belongs::<Visit>(c, visit)?;
+            }
+            create(
+                c,
+                Reading { measure: measure.id, on: given.on, value: given.value, visit: given.visit, note: given.note },
+            )
+        },
+    )
     .of("measure")
     .takes::<NewReading>()
     .gives::<Kept<Reading>>(201));
-    add(Route::new(Get, "/people/{person}/course", "read-course", "How a person's measures go, with visits and prescriptions beside them.", A::ReadCare, |c| {
-        shown(&course(&c.read(|db| whole(db, &c.person))?))
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/course",
+        "read-course",
+        "How a person's measures go, with visits and prescriptions beside them.",
+        A::ReadCare,
+        |c| shown(&course(&c.read(|db| whole(db, &c.person))?)),
+    )
     .reads()
     .gives::<Course>(200));
     add(Route::new(Get, "/people/{person}/course.svg", "draw-course", "The same as a picture.", A::ReadCare, |c| {
@@ -791,48 +1030,83 @@ pub fn table() -> Vec<Route> {
     .gives_bytes(&["image/svg+xml"]));
 
     // Days.
-    add(Route::new(Get, "/people/{person}/appointments", "list-appointments", "The days that are agreed with a person.", A::SeeDays, all_of::<Appointment>)
-        .reads()
-        .gives::<Vec<Kept<Appointment>>>(200));
-    add(Route::new(Post, "/people/{person}/appointments", "agree-day", "Agree a day to come or to call.", A::KeepDays, |c| {
-        let given: Appointment = c.take()?;
-        create(c, given)
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/appointments",
+        "list-appointments",
+        "The days that are agreed with a person.",
+        A::SeeDays,
+        all_of::<Appointment>,
+    )
+    .reads()
+    .gives::<Vec<Kept<Appointment>>>(200));
+    add(Route::new(
+        Post,
+        "/people/{person}/appointments",
+        "agree-day",
+        "Agree a day to come or to call.",
+        A::KeepDays,
+        |c| {
+            let given: Appointment = c.take()?;
+            create(c, given)
+        },
+    )
     .takes::<Appointment>()
     .gives::<Kept<Appointment>>(201));
-    add(Route::new(Put, "/appointments/{id}", "change-day", "Change a day, or say how it went.", A::KeepDays, change::<Appointment>)
-        .of("appointment")
-        .takes::<Change<Appointment>>()
-        .gives::<Kept<Appointment>>(200));
-    add(Route::new(Get, "/due", "who-is-due", "Who is to come or to be called up to a day, the earliest first.", A::SeeDays, |c| {
-        let day = c.day("by")?;
-        let mut all: Vec<Kept<Appointment>> = c.read(|db| by_state(db, "planned", day, 1000))?;
-        if c.role().is_some_and(|r| reach(r, Act::SeeDays) == Reach::Own) {
-            let who = c.who();
-            let mut own = Vec::new();
-            for a in all {
-                if c.read(|db| Ok(fangwright_clinic::record::cares(db, &who, &a.person)?))? {
-                    own.push(a);
+    add(Route::new(
+        Put,
+        "/appointments/{id}",
+        "change-day",
+        "Change a day, or say how it went.",
+        A::KeepDays,
+        change::<Appointment>,
+    )
+    .of("appointment")
+    .takes::<Change<Appointment>>()
+    .gives::<Kept<Appointment>>(200));
+    add(Route::new(
+        Get,
+        "/due",
+        "who-is-due",
+        "Who is to come or to be called up to a day, the earliest first.",
+        A::SeeDays,
+        |c| {
+            let day = c.day("by")?;
+            let mut all: Vec<Kept<Appointment>> = c.read(|db| by_state(db, "planned", day, 1000))?;
+            if c.role().is_some_and(|r| reach(r, Act::SeeDays) == Reach::Own) {
+                let who = c.who();
+                let mut own = Vec::new();
+                for a in all {
+                    if c.read(|db| Ok(fangwright_clinic::record::cares(db, &who, &a.person)?))? {
+                        own.push(a);
+                    }
                 }
+                all = own;
             }
-            all = own;
-        }
-        shown(&all)
-    })
+            shown(&all)
+        },
+    )
     .asks::<Day>("by", "the day; today where nothing is said", false)
     .reads()
     .gives::<Vec<Kept<Appointment>>>(200));
 
     // Pictures and papers.
-    add(Route::new(Get, "/people/{person}/attachments", "list-attachments", "Pictures and papers of a person, those of one kind side by side over time.", A::ReadCare, |c| {
-        let mut all: Vec<Kept<Attachment>> = c.read(|db| list(db, &c.person))?;
-        if let Some(word) = c.asked("shows") {
-            let shows: Shows = serde_json::from_value(Value::String(word.into()))
-                .map_err(|_| Problem::bad(format!("`shows` is `{word}`; write tongue, body, document or other")))?;
-            all.retain(|a| a.record.shows == shows);
-        }
-        shown(&SideBySide { pictures: all })
-    })
+    add(Route::new(
+        Get,
+        "/people/{person}/attachments",
+        "list-attachments",
+        "Pictures and papers of a person, those of one kind side by side over time.",
+        A::ReadCare,
+        |c| {
+            let mut all: Vec<Kept<Attachment>> = c.read(|db| list(db, &c.person))?;
+            if let Some(word) = c.asked("shows") {
+                let shows: Shows = serde_json::from_value(Value::String(word.into()))
+                    .map_err(|_| Problem::bad(format!("`shows` is `{word}`; write tongue, body, document or other")))?;
+                all.retain(|a| a.record.shows == shows);
+            }
+            shown(&SideBySide { pictures: all })
+        },
+    )
     .asks::<Shows>("shows", "what they show", false)
     .reads()
     .gives::<SideBySide>(200));
@@ -859,23 +1133,39 @@ pub fn table() -> Vec<Route> {
     .asks::<RecordId>("visit", "id of the visit it belongs to", false)
     .takes_bytes(MEDIA)
     .gives::<Kept<Attachment>>(201));
-    add(Route::new(Get, "/attachments/{id}", "read-attachment", "The bytes of a picture or paper.", A::ReadCare, |c| {
-        let (about, data) = c.read(|db| bytes(db, &c.part("id")))?;
-        Ok(Reply::bytes(about.record.media, data))
-    })
+    add(Route::new(
+        Get,
+        "/attachments/{id}",
+        "read-attachment",
+        "The bytes of a picture or paper.",
+        A::ReadCare,
+        |c| {
+            let (about, data) = c.read(|db| bytes(db, &c.part("id")))?;
+            Ok(Reply::bytes(about.record.media, data))
+        },
+    )
     .of("attachment")
     .reads()
     .gives_bytes(MEDIA));
 
     // Over all records.
-    add(Route::new(Get, "/search", "search", "Find records by words: names in any script, findings, substances, formulas, days, numbers.", A::Search, |c| {
-        let kind = match c.asked("kind") {
-            None => None,
-            Some(word) => Some(Kind::from_word(word).ok_or_else(|| Problem::bad(format!("`{word}` is no kind of record")))?),
-        };
-        let hits = c.store().search(c.asked("q").unwrap_or_default(), &sight(c), kind)?;
-        shown(&Found { hits })
-    })
+    add(Route::new(
+        Get,
+        "/search",
+        "search",
+        "Find records by words: names in any script, findings, substances, formulas, days, numbers.",
+        A::Search,
+        |c| {
+            let kind = match c.asked("kind") {
+                None => None,
+                Some(word) => {
+                    Some(Kind::from_word(word).ok_or_else(|| Problem::bad(format!("`{word}` is no kind of record")))?)
+                }
+            };
+            let hits = c.store().search(c.asked("q").unwrap_or_default(), &sight(c), kind)?;
+            shown(&Found { hits })
+        },
+    )
     .asks::<String>("q", "what is looked for", true)
     .asks::<Kind>("kind", "only records of this kind", false)
     .reads()
@@ -889,10 +1179,17 @@ pub fn table() -> Vec<Route> {
     .asks::<Day>("on", "the day it may still be in use; today where nothing is said", false)
     .reads()
     .gives::<Vec<Taker>>(200));
-    add(Route::new(Get, "/substances/takers", "who-takes", "Who has a signed prescription with a substance, in any processed form.", A::Recall, |c| {
-        let day = c.day("on")?;
-        shown(&c.store().who_takes(c.asked("substance").unwrap_or_default(), day)?)
-    })
+    add(Route::new(
+        Get,
+        "/substances/takers",
+        "who-takes",
+        "Who has a signed prescription with a substance, in any processed form.",
+        A::Recall,
+        |c| {
+            let day = c.day("on")?;
+            shown(&c.store().who_takes(c.asked("substance").unwrap_or_default(), day)?)
+        },
+    )
     .asks::<String>("substance", "a substance, by id or any of its names", true)
     .asks::<Day>("on", "the day it may still be in use; today where nothing is said", false)
     .reads()
@@ -911,52 +1208,78 @@ pub fn table() -> Vec<Route> {
         shown(&stocked)
     })
     .gives::<Stocked>(200));
-    add(Route::new(Post, "/stock/movements", "move-stock", "Write into the book of stock: a product, a delivery, a count, a discard, a recall.", A::KeepStock, |c| {
-        let Moved { movement, day } = c.take()?;
-        if matches!(movement, Movement::Use { .. }) {
-            return Err(Problem::new(422, "not-sensible", "what leaves stock for a person is handed out: POST /prescriptions/{id}/dispensings"));
-        }
-        let (who, day) = (c.who(), day.unwrap_or_else(fangwright_clinic::record::today));
-        let number = c.write(move |tx| Ok(tx.move_stock(day, &who, movement)?))?;
-        made(&Entered { number })
-    })
+    add(Route::new(
+        Post,
+        "/stock/movements",
+        "move-stock",
+        "Write into the book of stock: a product, a delivery, a count, a discard, a recall.",
+        A::KeepStock,
+        |c| {
+            let Moved { movement, day } = c.take()?;
+            if matches!(movement, Movement::Use { .. }) {
+                return Err(Problem::new(
+                    422,
+                    "not-sensible",
+                    "what leaves stock for a person is handed out: POST /prescriptions/{id}/dispensings",
+                ));
+            }
+            let (who, day) = (c.who(), day.unwrap_or_else(fangwright_clinic::record::today));
+            let number = c.write(move |tx| tx.move_stock(day, &who, movement))?;
+            made(&Entered { number })
+        },
+    )
     .takes::<Moved>()
     .gives::<Entered>(201));
 
     // Cases without names.
-    add(Route::new(Get, "/cases", "practise", "Cases without names, of people who agreed to teaching.", A::Practise, |c| {
-        let most = match c.asked("most") {
-            None => 20,
-            Some(text) => text.parse::<u32>().ok().filter(|n| (1..=200).contains(n)).ok_or_else(|| Problem::bad("`most` is a number from 1 to 200"))?,
-        };
-        let after = match c.asked("after") {
-            None => 0,
-            Some(text) => text.parse::<i64>().ok().filter(|n| *n >= 0).ok_or_else(|| Problem::bad("`after` is a number that an answer gave as `next`"))?,
-        };
-        let vocabulary = Vocabulary::of(c.store().lore().materia());
-        let key = c.service.practice_key();
-        let mut cases = Vec::new();
-        let mut at = after;
-        c.read(|db| {
-            while cases.len() < most as usize {
-                let people = people_after(db, at, 50)?;
-                if people.is_empty() {
-                    return Ok(());
-                }
-                for (n, id) in people {
-                    at = n;
-                    if let Some(case) = practice_case(&vocabulary, &whole(db, &id)?, key) {
-                        cases.push(case);
-                        if cases.len() >= most as usize {
-                            break;
+    add(Route::new(
+        Get,
+        "/cases",
+        "practise",
+        "Cases without names, of people who agreed to teaching.",
+        A::Practise,
+        |c| {
+            let most = match c.asked("most") {
+                None => 20,
+                Some(text) => text
+                    .parse::<u32>()
+                    .ok()
+                    .filter(|n| (1..=200).contains(n))
+                    .ok_or_else(|| Problem::bad("`most` is a number from 1 to 200"))?,
+            };
+            let after = match c.asked("after") {
+                None => 0,
+                Some(text) => text
+                    .parse::<i64>()
+                    .ok()
+                    .filter(|n| *n >= 0)
+                    .ok_or_else(|| Problem::bad("`after` is a number that an answer gave as `next`"))?,
+            };
+            let vocabulary = Vocabulary::of(c.store().lore().materia());
+            let key = c.service.practice_key();
+            let mut cases = Vec::new();
+            let mut at = after;
+            c.read(|db| {
+                while cases.len() < most as usize {
+                    let people = people_after(db, at, 50)?;
+                    if people.is_empty() {
+                        return Ok(());
+                    }
+                    for (n, id) in people {
+                        at = n;
+                        if let Some(case) = practice_case(&vocabulary, &whole(db, &id)?, key) {
+                            cases.push(case);
+                            if cases.len() >= most as usize {
+                                break;
+                            }
                         }
                     }
                 }
-            }
-            Ok(())
-        })?;
-        shown(&Cases { cases, next: at })
-    })
+                Ok(())
+            })?;
+            shown(&Cases { cases, next: at })
+        },
+    )
     .asks::<u32>("most", "how many; 20 where nothing is said", false)
     .asks::<u32>("after", "go on behind here", false)
     .reads()
@@ -969,6 +1292,9 @@ pub fn table() -> Vec<Route> {
             Some(text) => text.parse::<u32>().map_err(|_| Problem::bad("`after` is the number of a link"))?,
         };
         let person = c.asked("person").unwrap_or_default().to_string();
+        if c.asked("person").is_some() && !is_id(&person) {
+            return Err(Problem::bad("`person` is the id of a person"));
+        }
         let sql = "select number, at, who, what, about, person from audit where number > ?1 and (person = ?2 or ?2 = '') order by number limit 500";
         let rows = c.read(|db| Ok(db.query(sql, &[after.into(), person.into()])?))?;
         let links: Vec<LinkShown> = rows
@@ -988,10 +1314,17 @@ pub fn table() -> Vec<Route> {
     .asks::<RecordId>("person", "only about this person", false)
     .reads()
     .gives::<Vec<LinkShown>>(200));
-    add(Route::new(Get, "/audit/verification", "verify", "Verify the chain, and each record against it.", A::Audit, |c| {
-        let mut on = |_: &str, _: u64| ControlFlow::Continue(());
-        shown(&c.store().verify(None, &mut on)?)
-    })
+    add(Route::new(
+        Get,
+        "/audit/verification",
+        "verify",
+        "Verify the chain, and each record against it.",
+        A::Audit,
+        |c| {
+            let mut on = |_: &str, _: u64| ControlFlow::Continue(());
+            shown(&c.store().verify(None, &mut on)?)
+        },
+    )
     .reads()
     .gives::<Verdict>(200));
     all
@@ -1051,6 +1384,12 @@ impl JsonSchema for PageLanguage {
     fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
         schemars::json_schema!({ "type": "string", "enum": ["en", "zh", "zh-hant"] })
     }
+}
+
+/// Whether a text has the form of an id (RFC 9562).
+fn is_id(text: &str) -> bool {
+    let dash = |i: usize| matches!(i, 8 | 13 | 18 | 23);
+    text.len() == 36 && text.bytes().enumerate().all(|(i, b)| if dash(i) { b == b'-' } else { b.is_ascii_hexdigit() })
 }
 
 /// Whether bytes begin as their media type says.

@@ -6,7 +6,7 @@ create table record (
     id text not null unique,
     kind text not null,
     person text not null,
-    day text not null,
+    day text,
     state text not null,
     version integer not null,
     written text not null,
@@ -66,4 +66,4 @@ create table audit (
 ) strict;
 create index audit_person on audit (person);
 -- The book of stock; `used` holds the dispensing number of what left stock, so that none leaves twice.
-create table stock (number integer primary key, used text unique, entry text not null) strict;
+create table stock (number integer primary key, used text unique, link integer not null, entry text not null) strict;

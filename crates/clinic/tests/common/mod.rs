@@ -130,11 +130,7 @@ pub fn visit(day: i8, complaint: &str) -> Visit {
 }
 
 pub fn line(name: &str, grams: i32) -> RxLine {
-    RxLine {
-        name: name.into(),
-        grams: Some(Exact(fangwright_amount::Rational::from(grams))),
-        ..RxLine::default()
-    }
+    RxLine { name: name.into(), grams: Some(Exact(fangwright_amount::Rational::from(grams))), ..RxLine::default() }
 }
 
 /// A formula against wind-cold at usual doses.
