@@ -32,7 +32,11 @@ pub struct Lore {
 impl Lore {
     /// Over the records in force. One is made in the life of a program: it stays to the end.
     pub fn new(materia: Materia) -> &'static Lore {
-        let materia: &'static Materia = Box::leak(Box::new(materia));
+        Lore::over(Box::leak(Box::new(materia)))
+    }
+
+    /// The same over records that stay to the end anyway.
+    pub fn over(materia: &'static Materia) -> &'static Lore {
         Box::leak(Box::new(Lore { materia, terms: OnceLock::new(), rules: OnceLock::new(), search: OnceLock::new() }))
     }
 

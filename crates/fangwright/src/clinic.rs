@@ -356,7 +356,7 @@ impl Here<'_> {
 }
 
 /// Runs a `clinic` command. Exit code 3: something is not as it was written.
-pub fn run(mut s: Session, args: ClinicArgs) -> Result<i32, Failure> {
+pub fn run(s: Session, args: ClinicArgs) -> Result<i32, Failure> {
     if matches!(args.act, Act::Openapi) {
         out(&fangwright_web::openapi_json());
         out("\n");
@@ -364,15 +364,17 @@ pub fn run(mut s: Session, args: ClinicArgs) -> Result<i32, Failure> {
     }
     let place = place(args.store.as_ref())?;
     let settings = settings(args.settings.as_ref())?;
-    let lore = Lore::new(std::mem::replace(&mut s.loaded.materia, fangwright_materia::Materia::embedded()));
+    // The record keeps the materia medica for the whole life of the program.
+    let s: &'static Session = Box::leak(Box::new(s));
+    let lore = Lore::over(s.m());
     if let Act::Restore { from, to, replace, key, passphrase } = &args.act {
-        return restore(&s, lore, &place, from, to.as_ref(), *replace, key.as_ref(), passphrase.as_ref());
+        return restore(s, lore, &place, from, to.as_ref(), *replace, key.as_ref(), passphrase.as_ref());
     }
     let store = Store::open(&place, lore).map_err(|e| format!("{place}: {e}"))?;
     if let Some(copy) = store.copy_kept() {
         eprintln!("The store was brought to the present form; what it was before is kept in {copy}.");
     }
-    let here = Here { s: &s, store, settings };
+    let here = Here { s, store, settings };
     match args.act {
         Act::Serve { listen } => serve(here, &listen, &place),
         Act::Account { act } => account(&here, act),

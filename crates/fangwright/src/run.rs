@@ -92,7 +92,6 @@ pub fn run(cli: Cli) -> i32 {
         1
     };
     let done = match cli.command {
-        // The record keeps the materia medica for the whole life of the program.
         Command::Clinic(args) => return clinic::run(session, *args).unwrap_or_else(fail),
         Command::Check(args) => check::run(&session, *args),
         Command::Dispense(args) => dispense::run(&session, *args),

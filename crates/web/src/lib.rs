@@ -24,6 +24,7 @@ use axum::routing::any;
 use fangwright_clinic::Store;
 use fangwright_clinic::accounts;
 use fangwright_clinic::erase::Law;
+use fangwright_clinic::research::Vocabulary;
 use fangwright_dispense::Pricing;
 use fangwright_print::{Clinic, Press};
 use serde::{Deserialize, Serialize};
@@ -64,6 +65,7 @@ pub struct Service {
     /// How the clinic wants it.
     pub settings: Settings,
     press: OnceLock<Press>,
+    vocabulary: OnceLock<Vocabulary>,
     /// Cases without names get numbers from this; it differs from one start to the next.
     practice_key: [u8; 32],
     /// Passwords are hashed a few at a time: each costs 19 MiB.
@@ -76,12 +78,24 @@ impl Service {
         let mut practice_key = [0; 32];
         // Without random bytes no token can be made either, and nobody gets in.
         let _ = getrandom::fill(&mut practice_key);
-        Service { store, settings, press: OnceLock::new(), practice_key, hashing: Semaphore::new(2) }
+        Service {
+            store,
+            settings,
+            press: OnceLock::new(),
+            vocabulary: OnceLock::new(),
+            practice_key,
+            hashing: Semaphore::new(2),
+        }
     }
 
     /// The press for printed records.
     pub fn press(&self) -> &Press {
         self.press.get_or_init(Press::default)
+    }
+
+    /// Every word that may stand in a case without names.
+    pub fn vocabulary(&self) -> &Vocabulary {
+        self.vocabulary.get_or_init(|| Vocabulary::of(self.store.lore().materia()))
     }
 
     /// The key of this run's cases without names.
@@ -342,7 +356,8 @@ pub fn serve(
     listener.set_nonblocking(true)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
-        .max_blocking_threads(256)
+        // Most of the time they wait for the disk; more of them would only cost memory.
+        .max_blocking_threads(48)
         .thread_stack_size(1 << 20)
         .enable_all()
         .build()?;

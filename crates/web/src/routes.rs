@@ -12,7 +12,7 @@ use fangwright_clinic::model::{
     Reading, Sex, Shows, Visit, Weighing, Whole,
 };
 use fangwright_clinic::record::{by_state, bytes, carers, check, get, list, patient_of, people_after, versions, whole};
-use fangwright_clinic::research::{PracticeCase, Vocabulary, practice_case};
+use fangwright_clinic::research::{PracticeCase, practice_case};
 use fangwright_clinic::search::{Hit, Sight, Taker};
 use fangwright_clinic::verify::Verdict;
 use fangwright_dispense::{LotState, Movement, Plan, Product};
@@ -1255,7 +1255,7 @@ pub fn table() -> Vec<Route> {
                     .filter(|n| *n >= 0)
                     .ok_or_else(|| Problem::bad("`after` is a number that an answer gave as `next`"))?,
             };
-            let vocabulary = Vocabulary::of(c.store().lore().materia());
+            let vocabulary = c.service.vocabulary();
             let key = c.service.practice_key();
             let mut cases = Vec::new();
             let mut at = after;
@@ -1267,7 +1267,7 @@ pub fn table() -> Vec<Route> {
                     }
                     for (n, id) in people {
                         at = n;
-                        if let Some(case) = practice_case(&vocabulary, &whole(db, &id)?, key) {
+                        if let Some(case) = practice_case(vocabulary, &whole(db, &id)?, key) {
                             cases.push(case);
                             if cases.len() >= most as usize {
                                 break;
