@@ -177,7 +177,7 @@ pub fn versions<B: Body>(db: &mut Conn, id: &str) -> Result<Vec<Kept<B>>, Clinic
 /// # Errors
 /// If one cannot be read.
 pub fn list<B: Body>(db: &mut Conn, person: &str) -> Result<Vec<Kept<B>>, ClinicError> {
-    let sql = format!("select {COLUMNS} from record where person = ?1 and kind = ?2 order by day, n");
+    let sql = format!("select {COLUMNS} from record where person = ?1 and kind = ?2 order by coalesce(day, ''), n");
     db.query(&sql, &[person.into(), B::KIND.word().into()])?.iter_mut().map(kept).collect()
 }
 
@@ -205,16 +205,31 @@ pub fn whose(db: &mut Conn, id: &str) -> Result<Option<(String, String)>, StoreE
 /// # Errors
 /// If there is no such person.
 pub fn whole(db: &mut Conn, person: &str) -> Result<Whole, ClinicError> {
-    Ok(Whole {
+    let mut all = Whole {
         person: get(db, person)?,
-        visits: list(db, person)?,
-        prescriptions: list(db, person)?,
-        dispensings: list(db, person)?,
-        measures: list(db, person)?,
-        readings: list(db, person)?,
-        appointments: list(db, person)?,
-        attachments: list(db, person)?,
-    })
+        visits: Vec::new(),
+        prescriptions: Vec::new(),
+        dispensings: Vec::new(),
+        measures: Vec::new(),
+        readings: Vec::new(),
+        appointments: Vec::new(),
+        attachments: Vec::new(),
+    };
+    // Days that are absent stand at the end in one database and at the beginning in the other.
+    let sql = format!("select {COLUMNS}, kind from record where person = ?1 order by coalesce(day, ''), n");
+    for mut row in db.query(&sql, &[person.into()])? {
+        match Kind::from_word(&row.text(6)) {
+            Some(Kind::Visit) => all.visits.push(kept(&mut row)?),
+            Some(Kind::Prescription) => all.prescriptions.push(kept(&mut row)?),
+            Some(Kind::Dispensing) => all.dispensings.push(kept(&mut row)?),
+            Some(Kind::Measure) => all.measures.push(kept(&mut row)?),
+            Some(Kind::Reading) => all.readings.push(kept(&mut row)?),
+            Some(Kind::Appointment) => all.appointments.push(kept(&mut row)?),
+            Some(Kind::Attachment) => all.attachments.push(kept(&mut row)?),
+            Some(Kind::Person) | None => {}
+        }
+    }
+    Ok(all)
 }
 
 /// Ids of people after one, in the order they were taken in.

@@ -352,7 +352,7 @@ impl Vocabulary {
 // ------------------------------------------------------------------------------------------------------------ what a person has
 
 /// Whether the latest answer is yes. Of one day the no counts: in doubt nobody is exported.
-fn agreed(consents: &[Consent], to: &str) -> bool {
+pub fn agreed(consents: &[Consent], to: &str) -> bool {
     let of_this = consents.iter().filter(|c| c.to.trim().eq_ignore_ascii_case(to));
     of_this.max_by_key(|c| (c.on, !c.given)).is_some_and(|c| c.given)
 }

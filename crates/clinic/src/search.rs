@@ -133,13 +133,6 @@ pub(crate) fn has_token(db: &mut Conn, n: i64, token: &str) -> Result<bool, Stor
     Ok(!matching(db, &expr, "r.n = ?1", &[n.into()], 1)?.is_empty())
 }
 
-/// Rows of records of a kind, in a state (any, if empty), that are found by a token.
-pub(crate) fn with_token(db: &mut Conn, kind: Kind, state: &str, token: &str) -> Result<Vec<i64>, StoreError> {
-    let expr = Expr::Token(token.into());
-    let bar = "r.kind = ?1 and (r.state = ?2 or ?2 = '')";
-    matching(db, &expr, bar, &[kind.word().into(), state.into()], 1_000_000)
-}
-
 /// At most so many are found.
 pub const MOST: u32 = 50;
 
@@ -325,28 +318,66 @@ pub struct Taker {
     pub erased: bool,
 }
 
-fn taker(db: &mut Conn, n: i64) -> Result<(Taker, String), StoreError> {
-    let sql = "select r.id, r.person, r.day, r.body, p.body, e.person from record r left join record p on p.id = r.person \
-        left join erased e on e.person = r.person where r.n = ?1";
-    let missing = || StoreError::Row { table: "record".into(), row: n.to_string(), why: "it is gone".into() };
-    let mut r = db.one(sql, &[n.into()])?.ok_or_else(missing)?;
-    let (record, person, day, body) = (r.text(0), r.text(1), r.perhaps(2), r.text(3));
-    let owner: Person = serde_json::from_str(&r.text(4)).unwrap_or_default();
-    let erased = r.perhaps(5).is_some();
-    let known = |t: &str| if erased { String::new() } else { t.to_string() };
-    let taker = Taker {
-        person,
-        name: known(owner.name()),
-        phone: known(&owner.phone),
-        email: known(&owner.email),
-        record,
-        day,
-        what: String::new(),
-        grams: None,
-        current: false,
-        erased,
-    };
-    Ok((taker, body))
+/// What of a person is needed to reach them.
+#[derive(Default, serde::Deserialize)]
+#[serde(default)]
+struct Reached {
+    names: Vec<String>,
+    phone: String,
+    email: String,
+}
+
+const TAKERS: u32 = 1000;
+
+/// Everybody with a record of a kind, in a state (any, if empty), that is found by one of some tokens, the latest first; `see` gets each
+/// with the record and fills in the rest, or leaves them out.
+fn takers<B: Body>(
+    db: &mut Conn,
+    state: &str,
+    tokens: &[String],
+    mut see: impl FnMut(Taker, B) -> Option<Taker>,
+) -> Result<Vec<Taker>, StoreError> {
+    let expr = Expr::Any(tokens.iter().map(|t| Expr::Token(t.clone())).collect());
+    let mut all = Vec::new();
+    let mut before = i64::MAX;
+    loop {
+        let mut params: Vec<Val> = vec![B::KIND.word().into(), state.into(), before.into()];
+        let condition = if db.is_server() {
+            let (condition, words) = pg(&expr, 4);
+            params.extend(words.into_iter().map(Val::Text));
+            condition
+        } else {
+            params.push(fts5(&expr).into());
+            "w.words match ?4".into()
+        };
+        let sql = format!(
+            "select r.n, r.id, r.person, r.day, r.body, p.body, e.person from words w join record r on r.n = w.rowid \
+             left join record p on p.id = r.person left join erased e on e.person = r.person \
+             where {condition} and r.kind = ?1 and (r.state = ?2 or ?2 = '') and w.rowid < ?3 order by w.rowid desc limit {TAKERS}"
+        );
+        let rows = db.query(&sql, &params)?;
+        let Some(last) = rows.last() else { return Ok(all) };
+        before = last.int(0);
+        for mut r in rows {
+            let Ok(body) = serde_json::from_str::<B>(&r.text(4)) else { continue };
+            let reached: Reached = serde_json::from_str(&r.text(5)).unwrap_or_default();
+            let erased = r.perhaps(6).is_some();
+            let known = |t: Option<String>| t.filter(|_| !erased).unwrap_or_default();
+            let taker = Taker {
+                record: r.text(1),
+                person: r.text(2),
+                day: r.perhaps(3),
+                name: known(reached.names.into_iter().next()),
+                phone: known(Some(reached.phone)),
+                email: known(Some(reached.email)),
+                what: String::new(),
+                grams: None,
+                current: false,
+                erased,
+            };
+            all.extend(see(taker, body));
+        }
+    }
 }
 
 fn lasts(day: Option<&String>, days: Option<u32>, on: jiff::civil::Date) -> bool {
@@ -362,22 +393,17 @@ impl Store {
     /// # Errors
     /// If the store fails.
     pub fn who_had(&self, product: &str, lot: &str, on: jiff::civil::Date) -> Result<Vec<Taker>, ClinicError> {
+        let (product, lot) = (product.trim(), lot.trim());
         self.snapshot(|db| {
-            let mut all = Vec::new();
-            for n in with_token(db, Kind::Dispensing, "", &lot_token(product, lot))? {
-                let (mut t, body) = taker(db, n)?;
-                let Ok(d) = serde_json::from_str::<Dispensing>(&body) else { continue };
-                let here = d.lines.iter().filter(|l| l.product == product.trim() && l.lot == lot.trim());
+            let tokens = [lot_token(product, lot)];
+            Ok(takers::<Dispensing>(db, "", &tokens, |mut t, d| {
+                let here = d.lines.iter().filter(|l| l.product == product && l.lot == lot);
                 let sum = here.fold(fangwright_amount::Rational::ZERO, |s, l| s.plus(l.grams.0).unwrap_or(s));
-                if sum.is_zero() {
-                    continue;
-                }
                 t.grams = Some(fangwright_safety::Exact(sum));
                 t.current = lasts(t.day.as_ref(), Some(d.days), on);
                 t.what = d.number;
-                all.push(t);
-            }
-            Ok(all)
+                sum.is_positive().then_some(t)
+            })?)
         })
     }
 
@@ -394,17 +420,9 @@ impl Store {
         let raw = m.raw_form(ix);
         let mut ids = vec![m.substance(raw).id.clone()];
         ids.extend(m.processed_forms(raw).iter().map(|p| m.substance(*p).id.clone()));
+        let tokens: Vec<String> = ids.iter().map(|id| substance_token(id)).collect();
         self.snapshot(|db| {
-            let mut rows = Vec::new();
-            for id in &ids {
-                rows.extend(with_token(db, Kind::Prescription, "signed", &substance_token(id))?);
-            }
-            rows.sort_unstable_by(|a, b| b.cmp(a));
-            rows.dedup();
-            let mut all = Vec::new();
-            for n in rows {
-                let (mut t, body) = taker(db, n)?;
-                let Ok(rx) = serde_json::from_str::<Prescription>(&body) else { continue };
+            Ok(takers::<Prescription>(db, "signed", &tokens, |mut t, rx| {
                 let here = rx.items.iter().filter(|l| l.substance.as_ref().is_some_and(|s| ids.contains(s)));
                 let sum = here
                     .filter_map(|l| l.grams)
@@ -412,9 +430,8 @@ impl Store {
                 t.grams = sum.is_positive().then_some(fangwright_safety::Exact(sum));
                 t.current = lasts(t.day.as_ref(), rx.days, on);
                 t.what = rx.title;
-                all.push(t);
-            }
-            Ok(all)
+                Some(t)
+            })?)
         })
     }
 }

@@ -12,7 +12,7 @@ use fangwright_clinic::model::{
     Reading, Sex, Shows, Visit, Weighing, Whole,
 };
 use fangwright_clinic::record::{by_state, bytes, carers, check, get, list, patient_of, people_after, versions, whole};
-use fangwright_clinic::research::{PracticeCase, practice_case};
+use fangwright_clinic::research::{PracticeCase, agreed, practice_case};
 use fangwright_clinic::search::{Hit, Sight, Taker};
 use fangwright_clinic::verify::Verdict;
 use fangwright_dispense::{LotState, Movement, Plan, Product};
@@ -1267,7 +1267,9 @@ pub fn table() -> Vec<Route> {
                     }
                     for (n, id) in people {
                         at = n;
-                        if let Some(case) = practice_case(vocabulary, &whole(db, &id)?, key) {
+                        // Most of a record is read only where it was agreed to.
+                        let said_yes = agreed(&get::<Person>(db, &id)?.record.consents, "teaching");
+                        if said_yes && let Some(case) = practice_case(vocabulary, &whole(db, &id)?, key) {
                             cases.push(case);
                             if cases.len() >= most as usize {
                                 break;
