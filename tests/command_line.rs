@@ -44,6 +44,8 @@ fn demo_shows_the_whole_job() {
         "The family of",
         "not medical advice",
         "ambiguous-name",
+        "Found by `潘雅`: person",
+        "records are as they were written",
     ] {
         assert!(t.contains(needed), "{needed}");
     }

@@ -237,7 +237,7 @@ fn clinic(server: &Postgres) -> Result {
     let tables = work.join("tables");
     run(ignored(&["--test", "research"]).env("RESEARCH_DIR", &tables).env("RESEARCH_PERSONS", "2000"))?;
     run(script("research.py").arg(&tables))?;
-    run(ignored(&["-p", "fangwright-clinic", "--lib"]).arg("seal").env("AGE", "age"))?;
+    run(ignored(&["--lib"]).arg("seal").env("AGE", "age"))?;
     run(script("service_schemathesis.py").arg("--binary").arg(target().join("checked/fangwright")))?;
     let crash = target().join("checked/clinic_crash");
     run(Command::new(&crash).args(["run"]).arg(work.join("crash.sqlite")).arg("25"))?;

@@ -122,8 +122,10 @@ impl Tx<'_> {
         let rx = get::<Prescription>(self.db(), prescription)?;
         let person = get::<Person>(self.db(), &rx.person)?;
         let lore = self.lore();
+        // A clinic that keeps no book of stock hands out without lots.
         let stock = self.stock()?;
-        let plan = planned(lore, &rx, &person.record, making, day, laws, Some(stock))?;
+        let book = (stock.entries() > 0).then_some(stock);
+        let plan = planned(lore, &rx, &person.record, making, day, laws, book)?;
         if let Some(stop) = plan.remarks.iter().find(|r| r.weight == Weight::Stop) {
             return Err(ClinicError::Fault(stop.text.clone()));
         }

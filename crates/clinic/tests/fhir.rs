@@ -129,7 +129,7 @@ impl Dice {
     }
 
     fn person(&mut self) -> Kept<Person> {
-        let mut names = self.some(Dice::perhaps);
+        let mut names = self.some(Dice::text);
         names.insert(0, self.text());
         let record = Person {
             names,
