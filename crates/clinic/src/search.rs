@@ -124,7 +124,7 @@ fn matching(db: &mut Conn, expr: &Expr, bar: &str, bar_params: &[Val], most: u32
             "select r.n from words w join record r on r.n = w.rowid where w.words match ?{first} and {bar} order by w.rowid desc limit {most}"
         )
     };
-    Ok(db.query(&sql, &params)?.iter().map(|r| r.int(0)).collect())
+    Ok(db.query_planned(&sql, &params)?.iter().map(|r| r.int(0)).collect())
 }
 
 /// Whether a record is found by a token.
@@ -355,7 +355,7 @@ fn takers<B: Body>(
              left join record p on p.id = r.person left join erased e on e.person = r.person \
              where {condition} and r.kind = ?1 and (r.state = ?2 or ?2 = '') and w.rowid < ?3 order by w.rowid desc limit {TAKERS}"
         );
-        let rows = db.query(&sql, &params)?;
+        let rows = db.query_planned(&sql, &params)?;
         let Some(last) = rows.last() else { return Ok(all) };
         before = last.int(0);
         for mut r in rows {

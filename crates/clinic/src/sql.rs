@@ -448,6 +448,22 @@ impl Conn {
         }
     }
 
+    /// Asks for rows with a plan made for these very values: of a search, rare words and frequent ones want different plans, and a plan
+    /// that PostgreSQL keeps for all of them is wrong for most.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn query_planned(&mut self, sql: &str, params: &[Val]) -> Result<Vec<Row>, StoreError> {
+        match self {
+            Conn::Lite(_) => self.query(sql, params),
+            Conn::Server(s) => {
+                let params: Vec<&(dyn ToSql + Sync)> = params.iter().map(|p| p as _).collect();
+                let rows = s.client.query(&sql.replace('?', "$"), &params)?;
+                rows.iter().map(unpack).collect()
+            }
+        }
+    }
+
     /// Asks for at most one row.
     ///
     /// # Errors
