@@ -309,7 +309,7 @@ pub struct Credentials {
 }
 
 /// Counts a try before it is made: a hundred at once are a hundred.
-fn try_once(tx: &mut Tx<'_>, keys: [(String, i64); 2]) -> Result<(), AccountError> {
+fn try_once(tx: &mut Tx<'_>, keys: [(String, i64); 2]) -> Result<i64, AccountError> {
     let now = tx.now().as_second();
     tx.db().execute("delete from attempt where at <= ?1", &[(now - WINDOW).into()])?;
     for (key, most) in &keys {
@@ -323,7 +323,7 @@ fn try_once(tx: &mut Tx<'_>, keys: [(String, i64); 2]) -> Result<(), AccountErro
     for (key, _) in keys {
         tx.db().execute("insert into attempt (key, at) values (?1, ?2)", &[key.into(), now.into()])?;
     }
-    Ok(())
+    Ok(now)
 }
 
 /// A random token of 256 bits.
@@ -341,7 +341,7 @@ pub fn log_in(store: &Store, given: &Credentials, from: &str) -> Result<(String,
     let id = given.account.trim().to_lowercase();
     let (by_account, by_address) = (format!("account {}", sha256(id.as_bytes())), format!("from {from}"));
     let keys = [(by_account.clone(), TRIES), (by_address.clone(), TRIES_FROM)];
-    store.write(move |tx| try_once(tx, keys))?;
+    let tried = store.write(move |tx| try_once(tx, keys))?;
     let there = store.read(|db| held(db, &id))?;
     // An unknown account costs the same time as a known one.
     let right = match &there {
@@ -369,10 +369,16 @@ pub fn log_in(store: &Store, given: &Credentials, from: &str) -> Result<(String,
         }
     };
     let rehashed = if password::needs_rehash(&h.password) { password::hash(&given.password).ok() } else { None };
+    let known = h.password.clone();
     let fresh = token()?;
     let key = sha256(fresh.as_bytes());
     store.write(move |tx| -> Result<(), AccountError> {
         let now = tx.now();
+        // The password may have been changed, or the account closed, while this one was looked at.
+        let same = "select 1 from account where id = ?1 and password = ?2 and closed = 0";
+        if tx.db().one(same, &[(&id).into(), known.into()])?.is_none() {
+            return Err(AccountError::Refused);
+        }
         if let Some(step) = step {
             // Of two who use one code at the same moment only the first is let in.
             let taken = tx.db().execute(
@@ -386,7 +392,10 @@ pub fn log_in(store: &Store, given: &Credentials, from: &str) -> Result<(String,
         if let Some(hash) = rehashed {
             tx.db().execute("update account set password = ?2 where id = ?1", &[(&id).into(), hash.into()])?;
         }
+        // A good try does not count.
         tx.db().execute("delete from attempt where key = ?1", &[by_account.into()])?;
+        let mine = "delete from attempt where key = ?1 and at = ?2";
+        tx.db().execute(mine, &[by_address.into(), tried.into()])?;
         let over = now.as_second() - LONGEST;
         tx.db().execute("delete from session where begun < ?1", &[over.into()])?;
         tx.db().execute(
@@ -567,14 +576,22 @@ fn factor(store: &Store, id: &str, code: &str, confirm: bool) -> Result<(), Acco
     let secret = Secret::from_base32(&there.secret).map_err(|e| StoreError::Other(e.to_string()))?;
     let last = u64::try_from(there.last_step).ok();
     let step = otp::accept(&secret, code, Timestamp::now(), last).ok_or(AccountError::CodeRefused)?;
-    let id = id.to_string();
+    let (id, secret_text) = (id.to_string(), there.secret);
     store.write(move |tx| {
         let (sql, what) = if confirm {
-            ("update account set confirmed = 1, last_step = ?2 where id = ?1", "confirmed second factor")
+            (
+                "update account set confirmed = 1, last_step = ?2 where id = ?1 and secret = ?3 and last_step < ?2",
+                "confirmed second factor",
+            )
         } else {
-            ("update account set confirmed = 0, secret = '', last_step = ?2 where id = ?1", "took second factor away")
+            (
+                "update account set confirmed = 0, secret = '', last_step = -1 where id = ?1 and secret = ?3 and last_step < ?2",
+                "took second factor away",
+            )
         };
-        tx.db().execute(sql, &[(&id).into(), if confirm { step.into() } else { (-1_i64).into() }])?;
+        if tx.db().execute(sql, &[(&id).into(), step.into(), secret_text.into()])? == 0 {
+            return Err(AccountError::CodeRefused);
+        }
         tx.db().execute(
             "delete from attempt where key = ?1 or key = ?2",
             &[format!("code {id}").into(), format!("code of {id}").into()],

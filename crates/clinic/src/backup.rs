@@ -255,7 +255,7 @@ fn write_table(
     let list = columns.join(", ");
     let places: Vec<String> = (1..=keys.len()).map(|i| format!("?{i}")).collect();
     // Pictures are large: a few at a time.
-    let most = if table == "bytes" { 10 } else { LOT };
+    let most = if table == "bytes" { 2 } else { LOT };
     let first = format!("select {list} from {table} order by {key} limit {most}");
     let next =
         format!("select {list} from {table} where ({key}) > ({}) order by {key} limit {most}", places.join(", "));
@@ -323,6 +323,12 @@ fn building(target: &Place, replace: bool) -> Result<Building, BackupError> {
         Place::Server(address) => {
             let mut db = Conn::open(target, false)?;
             let here = db.one("select current_schema()", &[])?.map(|mut r| r.text(0)).unwrap_or_default();
+            if here.is_empty() || here.len() > 36 || here.contains('"') {
+                let why = format!(
+                    "`{here}` is no schema that a store can be restored into; name one of at most 36 letters in the address"
+                );
+                return Err(StoreError::Other(why).into());
+            }
             let there = db.one("select to_regclass('record') is not null", &[])?.is_some_and(|r| r.int(0) == 1);
             if there && !replace {
                 return Err(BackupError::There(format!("a store in schema {here}")));
@@ -330,7 +336,7 @@ fn building(target: &Place, replace: bool) -> Result<Building, BackupError> {
             let new = format!("{here}_restoring");
             db.batch(&format!("drop schema if exists \"{new}\" cascade; create schema \"{new}\""))?;
             let sign = if address.contains('?') { '&' } else { '?' };
-            let place = Place::Server(format!("{address}{sign}options=-csearch_path%3D{new}"));
+            let place = Place::Server(format!("{address}{sign}options=-csearch_path%3D%22{new}%22"));
             Ok(Building { place, schemas: Some((new, here)), address: address.clone() })
         }
     }
@@ -345,6 +351,8 @@ pub struct Restored {
     pub verdict: Verdict,
     /// Where the store that was there before was put; absent if there was none.
     pub before: Option<String>,
+    /// Ids of people whose record was erased in the store before, and is back with this backup: erase them again.
+    pub back_again: Vec<String>,
 }
 
 /// Restores a backup into a new store beside the old one, verifies it, and only then lets it take the old one's place; the old one is
@@ -371,6 +379,7 @@ pub fn restore(
         };
         let store = Store::open(&built.place, lore)?;
         store.reindex(progress)?;
+        let back_again = back_again(&store, target)?;
         let verdict = store.verify(None, progress)?;
         drop(store);
         if let Some(first) = verdict.tampered.first() {
@@ -381,12 +390,31 @@ pub fn restore(
             return Err(stopped(rows));
         }
         let before = take_place(&built, target)?;
-        Ok(Restored { rows, verdict, before })
+        Ok(Restored { rows, verdict, before, back_again })
     })();
     if done.is_err() {
         discard(&built);
     }
     done
+}
+
+fn back_again(new: &Store, target: &Place) -> Result<Vec<String>, BackupError> {
+    if matches!(target, Place::File(path) if !path.exists()) {
+        return Ok(Vec::new());
+    }
+    // A store that cannot be read has nothing to say.
+    let Ok(mut old) = Conn::open(target, true) else { return Ok(Vec::new()) };
+    let Ok(rows) = old.query("select person from erased", &[]) else { return Ok(Vec::new()) };
+    let mut back = Vec::new();
+    for mut row in rows {
+        let person = row.text(0);
+        let here =
+            "select 1 from record r where r.id = ?1 and not exists (select 1 from erased e where e.person = r.id)";
+        if new.read(|db| db.one(here, &[(&person).into()]))?.is_some() {
+            back.push(person);
+        }
+    }
+    Ok(back)
 }
 
 fn stopped(rows: u64) -> BackupError {
@@ -420,9 +448,18 @@ fn take_place(built: &Building, target: &Place) -> Result<Option<String>, Backup
             std::fs::File::open(new).and_then(|f| f.sync_all()).map_err(file(new, "written"))?;
             let mut before = None;
             if path.exists() {
-                // What the old file has in its journal goes into it before it is put aside.
-                if let Ok(mut old) = Conn::open(target, false) {
-                    let _ = old.batch("pragma wal_checkpoint(truncate)");
+                // What the old file has in its journal goes into it before it is put aside; that needs everybody else to have let go of it.
+                match Conn::open(target, false) {
+                    Ok(mut old) => {
+                        let mode = old.one("pragma journal_mode = delete", &[])?.map(|mut r| r.text(0));
+                        if mode.as_deref() != Some("delete") {
+                            let why = "somebody has the store open; stop the service first".into();
+                            return Err(StoreError::Busy(why).into());
+                        }
+                    }
+                    // What is damaged may be replaced.
+                    Err(StoreError::Damaged(_)) => {}
+                    Err(e) => return Err(e.into()),
                 }
                 let mut aside = path.clone().into_os_string();
                 aside.push(format!(".before-{stamp}"));
@@ -445,9 +482,16 @@ fn take_place(built: &Building, target: &Place) -> Result<Option<String>, Backup
         (_, _, Some((new, here))) => {
             let mut db = Conn::open(&Place::Server(built.address.clone()), false)?;
             let aside = format!("{here}_before_{}", stamp.to_lowercase());
-            db.batch(&format!(
-                "begin; alter schema \"{here}\" rename to \"{aside}\"; alter schema \"{new}\" rename to \"{here}\"; commit;"
-            ))?;
+            // Only our own tables move: others may keep theirs in the same schema.
+            let mut sql = format!("begin; create schema \"{aside}\";");
+            for table in TABLES.iter().map(|t| t.0).chain(["session", "attempt"]) {
+                sql.push_str(&format!(
+                    "alter table if exists \"{here}\".\"{table}\" set schema \"{aside}\"; \
+                     alter table \"{new}\".\"{table}\" set schema \"{here}\";"
+                ));
+            }
+            sql.push_str(&format!("drop schema \"{new}\"; commit;"));
+            db.batch(&sql)?;
             Ok(Some(format!("schema {aside}")))
         }
         _ => Ok(None),

@@ -79,6 +79,7 @@ impl Tx<'_> {
                 kept.push((kind, staying));
             }
         }
+        let words = crate::search::tokens_of_all(self, person)?;
         self.note(Deed::new(self.now(), who, "erased", format!("person {person}: {why}")).of(person));
         let keep = "(kind = 'dispensing' or (kind = 'prescription' and state <> 'draft') or kind = 'person')";
         let going = if until.is_some() { format!("and not {keep}") } else { String::new() };
@@ -100,6 +101,7 @@ impl Tx<'_> {
             "insert into erased (person, at, author, until, why) values (?1, ?2, ?3, ?4, ?5)",
             &[person.into(), at.into(), who.into(), until_text.into(), why.into()],
         )?;
+        self.forget_words(&words)?;
         Ok(Erased { gone, kept, until })
     }
 
@@ -121,9 +123,11 @@ impl Tx<'_> {
         let count = people.len() as u64;
         for mut row in people {
             let person = row.text(0);
+            let words = crate::search::tokens_of_all(self, &person)?;
             let found = "delete from words where rowid in (select n from record where person = ?1)";
             self.db().execute(found, &[(&person).into()])?;
             self.db().execute("delete from record where person = ?1", &[(&person).into()])?;
+            self.forget_words(&words)?;
             self.db().execute("update erased set until = '' where person = ?1", &[(&person).into()])?;
             let now = self.now();
             self.note(

@@ -19,7 +19,7 @@ pub struct TakenIn {
     pub people: u64,
     /// Records taken in, theirs and all others.
     pub records: u64,
-    /// Ids of people who were there already; nothing of theirs was touched.
+    /// Ids of people who were there already, or were erased here; nothing of theirs was touched.
     pub there: Vec<String>,
     /// What of the bundle was not taken over, and why.
     pub left: Vec<LeftOut>,
@@ -87,8 +87,11 @@ impl Store {
         let mut blobs = incoming.blobs;
         for mut of in incoming.wholes {
             let id = of.person.id.clone();
-            let there = self.read(|db| crate::record::whose(db, &id))?;
-            if there.is_some() {
+            let there = self.read(|db| -> Result<bool, StoreError> {
+                let erased = db.one("select 1 from erased where person = ?1", &[(&id).into()])?.is_some();
+                Ok(erased || crate::record::whose(db, &id)?.is_some())
+            })?;
+            if there {
                 done.there.push(id);
                 continue;
             }

@@ -432,6 +432,9 @@ impl Tx<'_> {
     /// If its id is taken, or something is wrong with it.
     pub fn take_in<B: Body>(&mut self, who: &str, record: Kept<B>) -> Result<Kept<B>, ClinicError> {
         self.barred(&record.person)?;
+        if record.version == 0 || record.version > 1_000_000_000 {
+            return Err(ClinicError::Fault(format!("{} is no version of a record", record.version)));
+        }
         let there = self.db().one("select 1 from record where id = ?1", &[(&record.id).into()])?;
         if there.is_some() {
             return Err(StoreError::Taken(format!("{} {}", B::KIND.word(), record.id)).into());
@@ -465,7 +468,7 @@ impl Tx<'_> {
         )?;
         let n = row.map_or(0, |r| r.int(0));
         let lore = self.lore();
-        self.index(n, &record.record.tokens(lore.for_search()), false)?;
+        self.index(n, B::KIND, &record.record.tokens(lore.for_search()), false)?;
         Ok(record)
     }
 
@@ -474,10 +477,11 @@ impl Tx<'_> {
     /// # Errors
     /// If it was changed in between, is signed, or something is wrong with it.
     pub fn change<B: Body>(&mut self, who: &str, id: &str, version: u32, body: B) -> Result<Kept<B>, ClinicError> {
-        let state = self.db().one("select state from record where id = ?1", &[id.into()])?;
-        let state = state.map(|mut r| r.text(0)).unwrap_or_default();
-        if B::KIND == Kind::Prescription && state != "draft" && !state.is_empty() {
-            return Err(ClinicError::Signed { id: id.into(), state });
+        if B::KIND == Kind::Prescription {
+            let state = get::<Prescription>(self.db(), id)?.record.state_word();
+            if state != "draft" {
+                return Err(ClinicError::Signed { id: id.into(), state: state.into() });
+            }
         }
         self.replace("wrote", who, id, version, body)
     }
@@ -524,7 +528,7 @@ impl Tx<'_> {
             ],
         )?;
         let lore = self.lore();
-        self.index(n, &body.tokens(lore.for_search()), true)?;
+        self.index(n, B::KIND, &body.tokens(lore.for_search()), true)?;
         Ok(Kept { id: id.into(), person, version: version + 1, written: now, by: who.into(), record: body })
     }
 

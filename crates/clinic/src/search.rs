@@ -80,21 +80,19 @@ fn kinds(list: &[Kind]) -> String {
     list.iter().map(|k| format!("'{}'", k.word())).collect::<Vec<_>>().join(",")
 }
 
-/// The condition over `record r` for what is found by whatever stands in it, with the account as its one parameter where there is one.
-/// Nothing where nothing is seen so.
-fn sight_sql(sight: &Sight, kind: Option<Kind>) -> Option<(String, Vec<Val>)> {
+/// What is found by whatever stands in it: the kinds, the condition over `record r`, and its parameters. Nothing where nothing is seen so.
+fn sight_sql(sight: &Sight, kind: Option<Kind>) -> Option<(Vec<Kind>, String, Vec<Val>)> {
     let narrow =
         |list: &[Kind]| -> Vec<Kind> { list.iter().copied().filter(|k| kind.is_none_or(|w| w == *k)).collect() };
     if sight.everything {
-        let all = narrow(&Kind::ALL);
-        return Some((format!("r.kind in ({})", kinds(&all)), Vec::new()));
+        return Some((narrow(&Kind::ALL), "1 = 1".into(), Vec::new()));
     }
     let mut any = Vec::new();
     // PostgreSQL takes no parameter that is not used.
     let mut params = Vec::new();
-    let all: Vec<Kind> = narrow(&sight.all).into_iter().filter(|k| *k != Kind::Person).collect();
-    if !all.is_empty() {
-        any.push(format!("r.kind in ({})", kinds(&all)));
+    let mut of: Vec<Kind> = narrow(&sight.all).into_iter().filter(|k| *k != Kind::Person).collect();
+    if !of.is_empty() {
+        any.push(format!("r.kind in ({})", kinds(&of)));
     }
     let own = narrow(&sight.own);
     if !own.is_empty() {
@@ -103,34 +101,115 @@ fn sight_sql(sight: &Sight, kind: Option<Kind>) -> Option<(String, Vec<Val>)> {
             kinds(&own)
         ));
         params.push((&sight.account).into());
+        of.extend(own);
     }
     let drafts = if sight.no_drafts { " and (r.kind <> 'prescription' or r.state <> 'draft')" } else { "" };
-    (!any.is_empty()).then(|| (format!("({}){drafts}", any.join(" or ")), params))
+    (!any.is_empty()).then(|| (of, format!("({}){drafts}", any.join(" or ")), params))
 }
 
-/// Rows of records that hold what an expression asks for, the newest first. `bar` is a further condition over `record r`.
-fn matching(db: &mut Conn, expr: &Expr, bar: &str, bar_params: &[Val], most: u32) -> Result<Vec<i64>, StoreError> {
-    let mut params = bar_params.to_vec();
-    let first = params.len() + 1;
-    let sql = if db.is_server() {
-        let (condition, words) = pg(expr, first);
-        params.extend(words.into_iter().map(Val::Text));
+/// Rows of PostgreSQL that hold what an expression asks for, below one, the newest first. `+ 0` keeps it from walking back along the key
+/// and looking into every row: words of names are in no prescription, which its statistics do not know.
+fn held(db: &mut Conn, expr: &Expr, kinds: &str, below: i64, most: i64) -> Result<Vec<i64>, StoreError> {
+    let (condition, words) = pg(expr, 3);
+    let sql = |order: &str| {
         format!(
-            "select r.n from words w join record r on r.n = w.rowid where {condition} and {bar} order by r.n desc limit {most}"
-        )
-    } else {
-        params.push(fts5(expr).into());
-        format!(
-            "select r.n from words w join record r on r.n = w.rowid where w.words match ?{first} and {bar} order by w.rowid desc limit {most}"
+            "select rowid from words where {condition} and kind in ({kinds}) and rowid < ?1 order by {order} desc limit ?2"
         )
     };
-    Ok(db.query_planned(&sql, &params)?.iter().map(|r| r.int(0)).collect())
+    let params: Vec<Val> = [below.into(), most.into()].into_iter().chain(words.into_iter().map(Val::Text)).collect();
+    let numbers = |rows: Vec<crate::sql::Row>| rows.iter().map(|r| r.int(0)).collect();
+    // Of what stands in many records the newest are found at once by walking back; it is given a moment only.
+    if most < i64::MAX {
+        db.batch("begin; set local statement_timeout = 100")?;
+        let quick = db.query_planned(&sql("rowid"), &params);
+        db.batch("rollback")?;
+        match quick {
+            Ok(rows) => return Ok(numbers(rows)),
+            Err(StoreError::Busy(_)) => {}
+            Err(e) => return Err(e),
+        }
+    }
+    Ok(numbers(db.query_planned(&sql("rowid + 0"), &params)?))
 }
 
-/// Whether a record is found by a token.
-pub(crate) fn has_token(db: &mut Conn, n: i64, token: &str) -> Result<bool, StoreError> {
+fn numbers(all: &[i64]) -> Val {
+    all.iter().map(ToString::to_string).collect::<Vec<_>>().join(",").into()
+}
+
+/// Rows of records of some kinds that hold what an expression asks for, the newest first. `bar` is a further condition over `record r`.
+fn matching(
+    db: &mut Conn,
+    expr: &Expr,
+    of: &[Kind],
+    bar: &str,
+    bar_params: &[Val],
+    most: u32,
+) -> Result<Vec<i64>, StoreError> {
+    let kinds = kinds(of);
+    let mut params = bar_params.to_vec();
+    let first = params.len() + 1;
+    if !db.is_server() {
+        params.push(fts5(expr).into());
+        let sql = format!(
+            "select r.n from words w join record r on r.n = w.rowid where w.words match ?{first} and r.kind in ({kinds}) and {bar} \
+             order by w.rowid desc limit {most}"
+        );
+        return Ok(db.query(&sql, &params)?.iter().map(|r| r.int(0)).collect());
+    }
+    let sql = format!(
+        "select r.n from record r where r.n = any(string_to_array(?{first}, ',')::bigint[]) and {bar} order by r.n desc limit {most}"
+    );
+    params.push(Val::Null);
+    let mut found = Vec::new();
+    let (mut below, mut lot) = (i64::MAX, 1000);
+    loop {
+        let rows = held(db, expr, &kinds, below, lot)?;
+        let Some(last) = rows.last() else { return Ok(found) };
+        below = *last;
+        if let Some(p) = params.last_mut() {
+            *p = numbers(&rows);
+        }
+        found.extend(db.query(&sql, &params)?.iter().map(|r| r.int(0)));
+        if found.len() >= most as usize || (rows.len() as i64) < lot {
+            found.truncate(most as usize);
+            return Ok(found);
+        }
+        lot *= 10;
+    }
+}
+
+/// Whether any record is found by a token.
+pub(crate) fn holds_token(db: &mut Conn, token: &str) -> Result<bool, StoreError> {
     let expr = Expr::Token(token.into());
-    Ok(!matching(db, &expr, "r.n = ?1", &[n.into()], 1)?.is_empty())
+    if db.is_server() {
+        let (condition, words) = pg(&expr, 1);
+        let params: Vec<Val> = words.into_iter().map(Val::Text).collect();
+        return Ok(db.one(&format!("select 1 from words where {condition} limit 1"), &params)?.is_some());
+    }
+    Ok(db.one("select 1 from words where words match ?1 limit 1", &[fts5(&expr).into()])?.is_some())
+}
+
+/// The tokens of all that is kept of a person, earlier versions too.
+pub(crate) fn tokens_of_all(tx: &mut Tx<'_>, person: &str) -> Result<Vec<String>, StoreError> {
+    let sql = "select kind, body from record where person = ?1 \
+        union all select r.kind, e.body from earlier e join record r on r.id = e.id where e.person = ?1";
+    let rows = tx.db().query(sql, &[person.into()])?;
+    let lore = tx.lore();
+    let mut all = std::collections::BTreeSet::new();
+    for mut r in rows {
+        if let Some(kind) = Kind::from_word(&r.text(0))
+            && let Ok(tokens) = tokens_of(kind, &r.text(1), lore.for_search())
+        {
+            all.extend(tokens);
+        }
+    }
+    Ok(all.into_iter().collect())
+}
+
+/// Whether a record of a kind is found by a token.
+pub(crate) fn has_token(db: &mut Conn, kind: Kind, n: i64, token: &str) -> Result<bool, StoreError> {
+    let expr = Expr::Token(token.into());
+    Ok(!matching(db, &expr, &[kind], "r.n = ?1", &[n.into()], 1)?.is_empty())
 }
 
 /// At most so many are found.
@@ -144,6 +223,7 @@ impl Store {
     pub fn search(&self, text: &str, sight: &Sight, kind: Option<Kind>) -> Result<Vec<Hit>, StoreError> {
         let lore = self.lore();
         let knowledge = lore.for_search();
+        self.learn_words()?;
         let query = read_query(knowledge, text);
         let expressions = {
             let vocabulary = self.vocabulary().read().unwrap_or_else(std::sync::PoisonError::into_inner);
@@ -157,12 +237,14 @@ impl Store {
                     continue;
                 }
                 let mut here = Vec::new();
-                if let Some((bar, params)) = sight_sql(sight, kind) {
-                    here.extend(matching(db, expr, &bar, &params, MOST)?);
+                if let Some((of, bar, params)) = sight_sql(sight, kind) {
+                    // What the law keeps of an erased record is found by a recall only.
+                    let bar = format!("{bar} and {NOT_ERASED}");
+                    here.extend(matching(db, expr, &of, &bar, &params, MOST)?);
                 }
                 let contacts = !sight.everything && sight.all.contains(&Kind::Person);
                 if contacts && kind.is_none_or(|k| k == Kind::Person) {
-                    here.extend(matching(db, &all_by_contact(expr), "r.kind = 'person'", &[], MOST)?);
+                    here.extend(matching(db, &all_by_contact(expr), &[Kind::Person], NOT_ERASED, &[], MOST)?);
                 }
                 here.sort_unstable_by(|a, b| b.cmp(a));
                 for n in here {
@@ -176,6 +258,8 @@ impl Store {
         })
     }
 }
+
+const NOT_ERASED: &str = "not exists (select 1 from erased e where e.person = r.person)";
 
 /// If words as they stand find so many, nobody asks for slips.
 const ENOUGH: usize = 5;
@@ -282,7 +366,7 @@ fn lot(tx: &mut Tx<'_>, at: i64) -> Result<(u64, i64), StoreError> {
         let erased = kind != Kind::Dispensing
             && tx.db().one("select 1 from erased where person = ?1", &[person.into()])?.is_some();
         // Of who was erased only lots are found.
-        tx.index(n, if erased { &[] } else { &tokens }, true)?;
+        tx.index(n, kind, if erased { &[] } else { &tokens }, true)?;
     }
     Ok((count, last))
 }
@@ -327,7 +411,7 @@ struct Reached {
     email: String,
 }
 
-const TAKERS: u32 = 1000;
+const TAKERS: usize = 1000;
 
 /// Everybody with a record of a kind, in a state (any, if empty), that is found by one of some tokens, the latest first; `see` gets each
 /// with the record and fills in the rest, or leaves them out.
@@ -338,26 +422,36 @@ fn takers<B: Body>(
     mut see: impl FnMut(Taker, B) -> Option<Taker>,
 ) -> Result<Vec<Taker>, StoreError> {
     let expr = Expr::Any(tokens.iter().map(|t| Expr::Token(t.clone())).collect());
+    let columns = "select r.n, r.id, r.person, r.day, r.body, p.body, e.person";
+    let beside = "left join record p on p.id = r.person left join erased e on e.person = r.person";
+    let bar = "r.kind = ?1 and (r.state = ?2 or ?2 = '')";
+    let same = [Val::from(B::KIND.word()), state.into()];
     let mut all = Vec::new();
-    let mut before = i64::MAX;
+    let (mut before, mut at) = (i64::MAX, 0);
+    // PostgreSQL is asked for all rows once, and for what stands in them a lot at a time; SQLite walks along its index.
+    let ids = if db.is_server() { held(db, &expr, &kinds(&[B::KIND]), i64::MAX, i64::MAX)? } else { Vec::new() };
     loop {
-        let mut params: Vec<Val> = vec![B::KIND.word().into(), state.into(), before.into()];
-        let condition = if db.is_server() {
-            let (condition, words) = pg(&expr, 4);
-            params.extend(words.into_iter().map(Val::Text));
-            condition
+        let mut params = same.to_vec();
+        let rows = if db.is_server() {
+            let lot = &ids[at.min(ids.len())..(at + TAKERS).min(ids.len())];
+            if lot.is_empty() {
+                return Ok(all);
+            }
+            at += lot.len();
+            params.push(numbers(lot));
+            let of = "r.n = any(string_to_array(?3, ',')::bigint[])";
+            db.query(&format!("{columns} from record r {beside} where {of} and {bar} order by r.n desc"), &params)?
         } else {
-            params.push(fts5(&expr).into());
-            "w.words match ?4".into()
+            params.extend([before.into(), fts5(&expr).into()]);
+            let of = "w.words match ?4 and w.rowid < ?3";
+            let sql = format!(
+                "{columns} from words w join record r on r.n = w.rowid {beside} where {of} and {bar} order by w.rowid desc limit {TAKERS}"
+            );
+            let rows = db.query(&sql, &params)?;
+            let Some(last) = rows.last() else { return Ok(all) };
+            before = last.int(0);
+            rows
         };
-        let sql = format!(
-            "select r.n, r.id, r.person, r.day, r.body, p.body, e.person from words w join record r on r.n = w.rowid \
-             left join record p on p.id = r.person left join erased e on e.person = r.person \
-             where {condition} and r.kind = ?1 and (r.state = ?2 or ?2 = '') and w.rowid < ?3 order by w.rowid desc limit {TAKERS}"
-        );
-        let rows = db.query_planned(&sql, &params)?;
-        let Some(last) = rows.last() else { return Ok(all) };
-        before = last.int(0);
         for mut r in rows {
             let Ok(body) = serde_json::from_str::<B>(&r.text(4)) else { continue };
             let reached: Reached = serde_json::from_str(&r.text(5)).unwrap_or_default();
@@ -397,7 +491,7 @@ impl Store {
         self.snapshot(|db| {
             let tokens = [lot_token(product, lot)];
             Ok(takers::<Dispensing>(db, "", &tokens, |mut t, d| {
-                let here = d.lines.iter().filter(|l| l.product == product && l.lot == lot);
+                let here = d.lines.iter().filter(|l| l.product.trim() == product && l.lot.trim() == lot);
                 let sum = here.fold(fangwright_amount::Rational::ZERO, |s, l| s.plus(l.grams.0).unwrap_or(s));
                 t.grams = Some(fangwright_safety::Exact(sum));
                 t.current = lasts(t.day.as_ref(), Some(d.days), on);

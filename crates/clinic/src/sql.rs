@@ -104,6 +104,7 @@ impl From<postgres::Error> for StoreError {
         match db.code().code() {
             "53100" => StoreError::Full(text),
             "25006" => StoreError::ReadOnly(text),
+            "57014" => StoreError::Busy(text),
             code if code.starts_with("57P") || code.starts_with("08") => StoreError::Away(text),
             code if code.starts_with("53") || code.starts_with("40") || code == "55P03" => StoreError::Busy(text),
             code if code.starts_with("23") => StoreError::Taken(text),
@@ -322,6 +323,8 @@ fn open_file(path: &Path, reads_only: bool) -> Result<Conn, StoreError> {
         db.pragma_update(None, "journal_mode", "wal")?;
         // What is acknowledged is on the disk.
         db.pragma_update(None, "synchronous", "full")?;
+        // What is erased is overwritten.
+        db.pragma_update(None, "secure_delete", "on")?;
     }
     db.set_prepared_statement_cache_capacity(64);
     Ok(Conn::Lite(Box::new(Lite { db, undone: None })))

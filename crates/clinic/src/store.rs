@@ -6,6 +6,7 @@
 
 use std::panic::AssertUnwindSafe;
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel, sync_channel};
 use std::sync::{Arc, Mutex, OnceLock, RwLock};
 use std::thread::JoinHandle;
@@ -18,6 +19,7 @@ use fangwright_safety::Rulebook;
 use jiff::Timestamp;
 
 use crate::audit::{Deed, Link};
+use crate::model::Kind;
 use crate::sql::{Conn, Opener, Place, Row, StoreError, Val};
 use crate::words::{Knowledge, Vocabulary};
 
@@ -180,6 +182,8 @@ struct Inner {
     writer: Mutex<Option<JoinHandle<()>>>,
     lore: &'static Lore,
     vocabulary: Arc<RwLock<Vocabulary>>,
+    /// The last row of `word` that was learnt.
+    learnt: AtomicI64,
     copy: Option<String>,
 }
 
@@ -235,6 +239,7 @@ impl Store {
             writer: Mutex::new(Some(thread)),
             lore,
             vocabulary,
+            learnt: AtomicI64::new(0),
             copy,
         };
         let store = Store(Arc::new(inner));
@@ -333,17 +338,21 @@ impl Store {
         })
     }
 
-    /// Learns the tokens that are in the store.
+    /// Learns the tokens that came into the store since this was last asked, by whichever program.
     pub(crate) fn learn_words(&self) -> Result<(), StoreError> {
-        let mut from = 0;
+        let mut from = self.0.learnt.load(Ordering::Relaxed);
         loop {
             let rows = self
                 .read(|c| c.query("select n, token from word where n > ?1 order by n limit 20000", &[from.into()]))?;
             let Some(last) = rows.last() else { return Ok(()) };
             from = last.int(0);
+            self.0.learnt.fetch_max(from, Ordering::Relaxed);
             let mut vocabulary = self.0.vocabulary.write().unwrap_or_else(std::sync::PoisonError::into_inner);
             for mut row in rows {
-                vocabulary.add(&row.text(1), 1);
+                let token = row.text(1);
+                if vocabulary.wants(&token) {
+                    vocabulary.add(&token, 1);
+                }
             }
         }
     }
@@ -410,6 +419,7 @@ impl Writer {
             head: Head::default(),
             links: Vec::new(),
             fresh: Vec::new(),
+            gone: Vec::new(),
             now: Timestamp::now(),
         };
         if failed.is_none() {
@@ -438,7 +448,7 @@ impl Writer {
         if failed.is_none() {
             failed = tx.flush().err();
         }
-        let fresh = std::mem::take(&mut tx.fresh);
+        let (fresh, gone) = (std::mem::take(&mut tx.fresh), std::mem::take(&mut tx.gone));
         if failed.is_none() {
             failed = self.conn.batch("commit").err();
         }
@@ -447,8 +457,11 @@ impl Writer {
             if self.stock.doubtful {
                 self.stock = StockCache::default();
             }
-        } else if !fresh.is_empty() {
+        } else if !(fresh.is_empty() && gone.is_empty()) {
             let mut vocabulary = self.vocabulary.write().unwrap_or_else(std::sync::PoisonError::into_inner);
+            for token in gone {
+                vocabulary.remove(&token);
+            }
             for token in fresh {
                 vocabulary.add(&token, 1);
             }
@@ -476,6 +489,8 @@ pub struct Tx<'a> {
     head: Head,
     links: Vec<Link>,
     fresh: Vec<String>,
+    /// Words that no record holds any more.
+    gone: Vec<String>,
     now: Timestamp,
 }
 
@@ -542,7 +557,8 @@ impl Tx<'_> {
             self.links.truncate(links);
             self.fresh.truncate(fresh);
             if self.stock.doubtful {
-                *self.stock = StockCache::default();
+                // What others in this lot did may be read anew before it is kept.
+                *self.stock = StockCache { doubtful: true, ..StockCache::default() };
             }
             let back = self.conn.batch("rollback to piece").and_then(|()| self.conn.batch("release piece"));
             *failed = back.err();
@@ -577,17 +593,17 @@ impl Tx<'_> {
     }
 
     /// Puts the tokens of a record into the search.
-    pub(crate) fn index(&mut self, n: i64, tokens: &[String], again: bool) -> Result<(), StoreError> {
+    pub(crate) fn index(&mut self, n: i64, kind: Kind, tokens: &[String], again: bool) -> Result<(), StoreError> {
         if again {
             self.conn.execute("delete from words where rowid = ?1", &[n.into()])?;
         }
         let text = tokens.join(" ");
-        let sql = if self.conn.is_server() {
-            "insert into words (rowid, tokens) values (?1, string_to_array(?2, ' '))"
+        if self.conn.is_server() {
+            let sql = "insert into words (rowid, kind, tokens) values (?1, ?2, string_to_array(?3, ' '))";
+            self.conn.execute(sql, &[n.into(), kind.word().into(), text.into()])?;
         } else {
-            "insert into words (rowid, tokens) values (?1, ?2)"
-        };
-        self.conn.execute(sql, &[n.into(), text.into()])?;
+            self.conn.execute("insert into words (rowid, tokens) values (?1, ?2)", &[n.into(), text.into()])?;
+        }
         let fresh: Vec<String> = {
             let known = self.vocabulary.read().unwrap_or_else(std::sync::PoisonError::into_inner);
             tokens.iter().filter(|t| known.wants(t) && !self.fresh.contains(t)).cloned().collect()
@@ -595,6 +611,22 @@ impl Tx<'_> {
         for token in fresh {
             self.conn.execute("insert into word (token) values (?1) on conflict do nothing", &[(&token).into()])?;
             self.fresh.push(token);
+        }
+        Ok(())
+    }
+
+    /// Forgets words that no record holds any more, as after an erasure.
+    pub(crate) fn forget_words(&mut self, tokens: &[String]) -> Result<(), StoreError> {
+        for token in tokens {
+            if !crate::search::holds_token(self.conn, token)?
+                && self.conn.execute("delete from word where token = ?1", &[token.into()])? > 0
+            {
+                self.gone.push(token.clone());
+            }
+        }
+        if !self.conn.is_server() {
+            // Deleted tokens stay in the index until its parts are put together.
+            self.conn.execute("insert into words (words) values ('optimize')", &[])?;
         }
         Ok(())
     }
@@ -709,6 +741,11 @@ impl Tx<'_> {
             Movement::Use { dispensing, .. } => Some(dispensing.clone()),
             _ => None,
         };
+        let last = self.conn.one("select coalesce(max(number), 0) from stock", &[])?.map_or(0, |r| r.int(0));
+        if last as u64 + 1 != entry.number {
+            *self.stock = StockCache { doubtful: true, ..StockCache::default() };
+            return Err(StoreError::Taken(format!("stock entry {}", entry.number)));
+        }
         let deed = Deed::new(self.now, &entry.by, "moved stock", format!("entry {}", entry.number));
         let link = self.note(deed.writing(&text));
         let sql = "insert into stock (number, used, link, entry) values (?1, ?2, ?3, ?4)";

@@ -160,9 +160,9 @@ fn chain(
 fn records(db: &mut Conn, table: &str, verdict: &mut Verdict, progress: Progress<'_>) -> Result<(), StoreError> {
     let mut at = (String::new(), 0_i64);
     loop {
-        let kind = if table == "record" { "t.kind" } else { "''" };
+        let (kind, state) = if table == "record" { ("t.kind", "t.state") } else { ("''", "''") };
         let sql = format!(
-            "select t.id, t.version, t.body, t.link, a.about, a.content, {kind} from {table} t left join audit a on a.number = t.link \
+            "select t.id, t.version, t.body, t.link, a.about, a.content, {kind}, t.person, a.person, {state} from {table} t left join audit a on a.number = t.link \
              where (t.id, t.version) > (?1, ?2) order by t.id, t.version limit ?3"
         );
         let rows = db.query(&sql, &[(&at.0).into(), at.1.into(), LOT.into()])?;
@@ -178,6 +178,12 @@ fn records(db: &mut Conn, table: &str, verdict: &mut Verdict, progress: Progress
                 verdict.wrong(format!("{kind} {id} v{version}"), format!("link {link} of the chain did not write it"));
             } else if content != sha256(body.as_bytes()) {
                 verdict.wrong(about, "it was changed behind the program's back");
+            } else if r.text(7) != r.text(8) {
+                verdict.wrong(about, "it was moved to another person behind the program's back");
+            } else if kind == Kind::Prescription.word()
+                && serde_json::from_str::<Prescription>(&body).is_ok_and(|rx| rx.state_word() != r.text(9))
+            {
+                verdict.wrong(about, "its state is not what it says");
             } else if kind == Kind::Prescription.word()
                 && serde_json::from_str::<Prescription>(&body)
                     .is_ok_and(|rx| rx.signed.is_some() && !signature_fits(&rx))
@@ -204,6 +210,9 @@ fn stock(db: &mut Conn, verdict: &mut Verdict, progress: Progress<'_>) -> Result
             return Ok(());
         }
         for mut r in rows {
+            if r.int(0) != at + 1 {
+                verdict.wrong(format!("stock entry {}", at + 1), "it is gone");
+            }
             at = r.int(0);
             let (entry, about, content) = (r.text(1), r.text(3), r.text(4));
             if about != format!("entry {at}") {
@@ -226,7 +235,7 @@ fn missing(db: &mut Conn, verdict: &mut Verdict) -> Result<(), StoreError> {
         and not exists (select 1 from record r where r.link = a.number) \
         and not exists (select 1 from earlier e where e.link = a.number) \
         and not (a.what = 'moved stock' and exists (select 1 from stock s where s.link = a.number)) \
-        and not exists (select 1 from erased x where x.person = a.person) order by a.number limit 200";
+        and not exists (select 1 from audit x where x.person = a.person and x.what = 'erased' and x.number > a.number) order by a.number limit 200";
     for mut r in db.query(sql, &[])? {
         let number = r.int(0);
         verdict.wrong(r.text(1), format!("link {number} of the chain wrote it, and it is gone"));
@@ -238,7 +247,7 @@ fn attachments(db: &mut Conn, verdict: &mut Verdict, progress: Progress<'_>) -> 
     let mut at = String::new();
     loop {
         // Pictures are large: a few at a time.
-        let sql = "select r.id, r.body, b.data from record r left join bytes b on b.id = r.id where r.kind = 'attachment' and r.id > ?1 order by r.id limit 20";
+        let sql = "select r.id, r.body, b.data from record r left join bytes b on b.id = r.id where r.kind = 'attachment' and r.id > ?1 order by r.id limit 2";
         let rows = db.query(sql, &[(&at).into()])?;
         if rows.is_empty() {
             return Ok(());
@@ -282,7 +291,7 @@ pub fn lots_not_found(store: &Store, progress: Progress<'_>) -> Result<Vec<Strin
             let Ok(body) = serde_json::from_str::<Dispensing>(&r.text(2)) else { continue };
             let tokens = body.tokens(store.lore().for_search());
             for token in tokens.iter().filter(|t| t.starts_with("l:")) {
-                let found = store.read(|db| crate::search::has_token(db, at, token))?;
+                let found = store.read(|db| crate::search::has_token(db, Kind::Dispensing, at, token))?;
                 if !found {
                     lost.push(id.clone());
                     break;

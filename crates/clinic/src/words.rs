@@ -870,6 +870,19 @@ impl Vocabulary {
         }
     }
 
+    /// Takes a word out.
+    pub fn remove(&mut self, token: &str) {
+        if self.counts.remove(token).is_none() {
+            return;
+        }
+        if let Some(shelf) = self.shelves.get_mut(token.chars().count())
+            && let Some(at) = shelf.words.iter().position(|w| **w == *token)
+        {
+            shelf.words.swap_remove(at);
+            shelf.letters.swap_remove(at);
+        }
+    }
+
     /// Whether a token is one that is taken in, and is not there yet.
     pub fn wants(&self, token: &str) -> bool {
         is_word(token) && !self.counts.contains_key(token)

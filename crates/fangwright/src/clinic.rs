@@ -350,6 +350,28 @@ impl Here<'_> {
         }
     }
 
+    /// Notes that something of many people was shown.
+    fn note_all<'p>(&self, about: &str, people: impl IntoIterator<Item = &'p String>) -> Result<(), Failure> {
+        let mut people: std::collections::BTreeSet<String> = people.into_iter().cloned().collect();
+        let mut about = about.to_string();
+        if people.len() > 200 {
+            about = format!("{about} ({} people)", people.len());
+            people.clear();
+        }
+        if people.is_empty() {
+            people.insert(String::new());
+        }
+        self.store
+            .write(move |tx| -> Result<(), fangwright_clinic::StoreError> {
+                for person in people {
+                    let deed = Deed::new(tx.now(), "owner", "read", about.clone()).of(&person);
+                    tx.note(deed);
+                }
+                Ok(())
+            })
+            .map_err(failed)
+    }
+
     fn note(&self, what: &str, about: impl Into<String>, person: &str) -> Result<(), Failure> {
         self.store.note(Deed::new(Timestamp::now(), "owner", what, about).of(person)).map_err(failed)
     }
@@ -386,14 +408,14 @@ pub fn run(s: Session, args: ClinicArgs) -> Result<i32, Failure> {
         Act::WhoHad { product, lot, on } => {
             let day = day_of(on.as_deref())?;
             let takers = here.store.who_had(&product, &lot, day).map_err(failed)?;
-            here.note("read", format!("who had {product} {lot}"), "")?;
+            here.note_all(&format!("who had {product} {lot}"), takers.iter().map(|t| &t.person))?;
             here.say(ClinicAnswer { takers: Some(takers.clone()), ..ClinicAnswer::default() }, || takers_text(&takers));
             Ok(0)
         }
         Act::WhoTakes { substance, on } => {
             let (name, day) = (substance.join(" "), day_of(on.as_deref())?);
             let takers = here.store.who_takes(&name, day).map_err(failed)?;
-            here.note("read", format!("who takes {name}"), "")?;
+            here.note_all(&format!("who takes {name}"), takers.iter().map(|t| &t.person))?;
             here.say(ClinicAnswer { takers: Some(takers.clone()), ..ClinicAnswer::default() }, || takers_text(&takers));
             Ok(0)
         }
@@ -504,7 +526,7 @@ fn find(here: &Here<'_>, words: &str, kind: Option<&str>) -> Result<i32, Failure
         })?),
     };
     let hits = here.store.search(words, &sees_all(), kind).map_err(failed)?;
-    here.note("read", format!("find {words}"), "")?;
+    here.note_all("find", hits.iter().map(|h| &h.person))?;
     here.say(ClinicAnswer { hits: Some(hits.clone()), ..ClinicAnswer::default() }, || hits_text(&hits));
     Ok(0)
 }
@@ -634,7 +656,7 @@ fn whole_text(w: &Whole) -> String {
 fn due(here: &Here<'_>, by: Option<&str>) -> Result<i32, Failure> {
     let day = day_of(by)?;
     let all: Vec<Kept<Appointment>> = here.store.read(|db| by_state(db, "planned", day, 10_000)).map_err(failed)?;
-    here.note("read", format!("who is due by {day}"), "")?;
+    here.note_all(&format!("who is due by {day}"), all.iter().map(|a| &a.person))?;
     let mut text = String::new();
     for a in &all {
         let name = here
@@ -801,6 +823,9 @@ fn restore(
         out(&verdict_text(&done.verdict));
         if let Some(before) = done.before {
             out(&format!("What was there before is kept in {before}.\n"));
+        }
+        for person in done.back_again {
+            out(&format!("ERASED BEFORE, AND BACK AGAIN: {person}; erase it again (clinic erase {person}).\n"));
         }
         out(&format!("{target} holds the backup now.\n"));
     }

@@ -49,6 +49,8 @@ pub struct Settings {
     pub pricing: Option<Pricing>,
     /// Language of printed records: en, zh or zh-hant.
     pub language: Option<String>,
+    /// Whether a proxy on the same machine says where requests come from (`X-Forwarded-For`, its last word).
+    pub behind_proxy: bool,
 }
 
 impl Settings {
@@ -70,6 +72,7 @@ pub struct Service {
     practice_key: [u8; 32],
     /// Passwords are hashed a few at a time: each costs 19 MiB.
     hashing: Semaphore,
+    long: Semaphore,
 }
 
 impl Service {
@@ -85,6 +88,7 @@ impl Service {
             vocabulary: OnceLock::new(),
             practice_key,
             hashing: Semaphore::new(2),
+            long: Semaphore::new(1),
         }
     }
 
@@ -254,10 +258,17 @@ async fn answer(shared: Arc<Shared>, request: Request) -> Result<Reply, Problem>
     }
     let query = words(request.uri().query().unwrap_or_default())?;
     check_query(&shared.routes[index], &query)?;
-    let from = request
-        .extensions()
-        .get::<ConnectInfo<SocketAddr>>()
-        .map_or_else(|| "unknown".to_string(), |c| c.0.ip().to_string());
+    let peer = request.extensions().get::<ConnectInfo<SocketAddr>>().map(|c| c.0.ip());
+    // Behind a proxy on the same machine everybody would be one address.
+    let told =
+        request.headers().get("x-forwarded-for").and_then(|v| v.to_str().ok()).and_then(|v| v.rsplit(',').next());
+    let from = match (peer, told) {
+        (Some(ip), Some(told)) if shared.service.settings.behind_proxy && ip.is_loopback() => {
+            told.trim().chars().take(60).collect()
+        }
+        (Some(ip), _) => ip.to_string(),
+        (None, _) => "unknown".to_string(),
+    };
     let media = request
         .headers()
         .get(header::CONTENT_TYPE)
@@ -266,7 +277,13 @@ async fn answer(shared: Arc<Shared>, request: Request) -> Result<Reply, Problem>
         .unwrap_or_default();
     let body = take_body(&shared.routes[index], &media, request.into_body()).await?;
     let costly = matches!(shared.routes[index].id, "log-in" | "change-password");
-    let permit = if costly { shared.service.hashing.acquire().await.ok() } else { None };
+    // So are long looks over everything, one at a time: each may hold large pictures.
+    let long = matches!(shared.routes[index].id, "verify" | "print-record");
+    let permit = match (costly, long) {
+        (true, _) => shared.service.hashing.acquire().await.ok(),
+        (_, true) => shared.service.long.acquire().await.ok(),
+        _ => None,
+    };
     if shared.routes[index].id == "openapi" {
         return Ok(Reply::bytes("application/json", shared.description.clone()));
     }
@@ -282,6 +299,7 @@ async fn answer(shared: Arc<Shared>, request: Request) -> Result<Reply, Problem>
             body,
             media: &media,
             person: String::new(),
+            seen: std::cell::RefCell::default(),
         };
         shared2.routes[index].answer(call)
     })

@@ -1,7 +1,8 @@
 //! One table of routes. It says of each what it does, who may use it and whose record it is about, what it takes and gives; the server,
 //! the checks of who may what, and the OpenAPI description are all made from it, so that none of them can say something else.
 
-use std::collections::BTreeMap;
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
 
 use axum::body::Bytes;
 use fangwright_clinic::accounts::{Account, Act, Reach, Role, reach};
@@ -123,9 +124,16 @@ pub struct Call<'a> {
     pub media: &'a str,
     /// Whose record it is about; empty where it is nobody's.
     pub person: String,
+    /// Whose records an answer over many people shows something of: it is written into the chain of each.
+    pub seen: RefCell<BTreeSet<String>>,
 }
 
 impl Call<'_> {
+    /// Says that something of these people is shown.
+    pub fn shows<'p>(&self, people: impl IntoIterator<Item = &'p String>) {
+        self.seen.borrow_mut().extend(people.into_iter().cloned());
+    }
+
     /// The store.
     pub fn store(&self) -> &Store {
         &self.service.store
@@ -192,6 +200,9 @@ impl Call<'_> {
         self.store().write(work).map_err(Problem::from)
     }
 }
+
+/// An answer over more people than this stands in the chain once, with their number, and not at each of them.
+const EACH: usize = 200;
 
 type Run = Box<dyn Fn(&Call<'_>) -> Result<Reply, Problem> + Send + Sync>;
 
@@ -313,6 +324,8 @@ impl Route {
         };
         let far = reach(account.role, act);
         if far == Reach::No {
+            let about = [self.id, call.path.values().next().map_or("", String::as_str)].join(" ");
+            call.store().note(Deed::new(Timestamp::now(), &account.id, "was refused", about.trim()))?;
             return Err(Problem::new(403, "not-allowed", format!("this is not for a {}", account.role.word())));
         }
         let id = match self.about {
@@ -349,12 +362,29 @@ impl Route {
         }
         let reply = (self.run)(&call)?;
         if self.reads {
+            // What is looked for may be a name: it is nobody's to read in the chain.
+            let words = call.query.iter().filter(|(k, _)| k.as_str() != "q");
             let words: Vec<String> =
-                call.query.iter().map(|(k, v)| format!("{k}={}", v.chars().take(80).collect::<String>())).collect();
-            let about =
-                [self.id.to_string(), id, words.join(" ")].into_iter().filter(|w| !w.is_empty()).collect::<Vec<_>>();
-            let deed = Deed::new(Timestamp::now(), &account.id, "read", about.join(" "));
-            call.store().note(deed.of(&call.person))?;
+                words.map(|(k, v)| format!("{k}={}", v.chars().take(80).collect::<String>())).collect();
+            let about: Vec<String> =
+                [self.id.to_string(), id, words.join(" ")].into_iter().filter(|w| !w.is_empty()).collect();
+            let mut people = call.seen.take();
+            let mut about = about.join(" ");
+            if people.len() > EACH {
+                about = format!("{about} ({} people)", people.len());
+                people.clear();
+            }
+            if people.is_empty() || !call.person.is_empty() {
+                people.insert(call.person.clone());
+            }
+            let who = account.id.clone();
+            call.write(move |tx| {
+                for person in people {
+                    let deed = Deed::new(tx.now(), &who, "read", about.clone()).of(&person);
+                    tx.note(deed);
+                }
+                Ok(())
+            })?;
         }
         Ok(reply)
     }

@@ -1083,6 +1083,7 @@ pub fn table() -> Vec<Route> {
                 }
                 all = own;
             }
+            c.shows(all.iter().map(|a| &a.person));
             shown(&all)
         },
     )
@@ -1163,6 +1164,7 @@ pub fn table() -> Vec<Route> {
                 }
             };
             let hits = c.store().search(c.asked("q").unwrap_or_default(), &sight(c), kind)?;
+            c.shows(hits.iter().map(|h| &h.person));
             shown(&Found { hits })
         },
     )
@@ -1172,7 +1174,10 @@ pub fn table() -> Vec<Route> {
     .gives::<Found>(200));
     add(Route::new(Get, "/lots/takers", "who-had", "Who had a lot, the latest first.", A::Recall, |c| {
         let day = c.day("on")?;
-        shown(&c.store().who_had(c.asked("product").unwrap_or_default(), c.asked("lot").unwrap_or_default(), day)?)
+        let (product, lot) = (c.asked("product").unwrap_or_default(), c.asked("lot").unwrap_or_default());
+        let takers = c.store().who_had(product, lot, day)?;
+        c.shows(takers.iter().map(|t| &t.person));
+        shown(&takers)
     })
     .asks::<String>("product", "product of the book of stock", true)
     .asks::<String>("lot", "number of the lot", true)
@@ -1187,7 +1192,9 @@ pub fn table() -> Vec<Route> {
         A::Recall,
         |c| {
             let day = c.day("on")?;
-            shown(&c.store().who_takes(c.asked("substance").unwrap_or_default(), day)?)
+            let takers = c.store().who_takes(c.asked("substance").unwrap_or_default(), day)?;
+            c.shows(takers.iter().map(|t| &t.person));
+            shown(&takers)
         },
     )
     .asks::<String>("substance", "a substance, by id or any of its names", true)
@@ -1271,6 +1278,7 @@ pub fn table() -> Vec<Route> {
                         let said_yes = agreed(&get::<Person>(db, &id)?.record.consents, "teaching");
                         if said_yes && let Some(case) = practice_case(vocabulary, &whole(db, &id)?, key) {
                             cases.push(case);
+                            c.shows([&id]);
                             if cases.len() >= most as usize {
                                 break;
                             }
