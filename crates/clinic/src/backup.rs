@@ -484,7 +484,9 @@ fn take_place(built: &Building, target: &Place) -> Result<Option<String>, Backup
             let aside = format!("{here}_before_{}", stamp.to_lowercase());
             // Only our own tables move: others may keep theirs in the same schema.
             let mut sql = format!("begin; create schema \"{aside}\";");
-            for table in TABLES.iter().map(|t| t.0).chain(["session", "attempt"]) {
+            let parts = crate::model::Kind::ALL.map(|k| format!("words_{}", k.word()));
+            let parts = parts.iter().map(String::as_str);
+            for table in TABLES.iter().map(|t| t.0).chain(["session", "attempt"]).chain(parts) {
                 sql.push_str(&format!(
                     "alter table if exists \"{here}\".\"{table}\" set schema \"{aside}\"; \
                      alter table \"{new}\".\"{table}\" set schema \"{here}\";"

@@ -107,29 +107,14 @@ fn sight_sql(sight: &Sight, kind: Option<Kind>) -> Option<(Vec<Kind>, String, Ve
     (!any.is_empty()).then(|| (of, format!("({}){drafts}", any.join(" or ")), params))
 }
 
-/// Rows of PostgreSQL that hold what an expression asks for, below one, the newest first. `+ 0` keeps it from walking back along the key
-/// and looking into every row: words of names are in no prescription, which its statistics do not know.
+/// Rows of PostgreSQL that hold what an expression asks for, below one, the newest first.
 fn held(db: &mut Conn, expr: &Expr, kinds: &str, below: i64, most: i64) -> Result<Vec<i64>, StoreError> {
     let (condition, words) = pg(expr, 3);
-    let sql = |order: &str| {
-        format!(
-            "select rowid from words where {condition} and kind in ({kinds}) and rowid < ?1 order by {order} desc limit ?2"
-        )
-    };
+    let sql = format!(
+        "select rowid from words where {condition} and kind in ({kinds}) and rowid < ?1 order by rowid desc limit ?2"
+    );
     let params: Vec<Val> = [below.into(), most.into()].into_iter().chain(words.into_iter().map(Val::Text)).collect();
-    let numbers = |rows: Vec<crate::sql::Row>| rows.iter().map(|r| r.int(0)).collect();
-    // Of what stands in many records the newest are found at once by walking back; it is given a moment only.
-    if most < i64::MAX {
-        db.batch("begin; set local statement_timeout = 100")?;
-        let quick = db.query_planned(&sql("rowid"), &params);
-        db.batch("rollback")?;
-        match quick {
-            Ok(rows) => return Ok(numbers(rows)),
-            Err(StoreError::Busy(_)) => {}
-            Err(e) => return Err(e),
-        }
-    }
-    Ok(numbers(db.query_planned(&sql("rowid + 0"), &params)?))
+    Ok(db.query_planned(&sql, &params)?.iter().map(|r| r.int(0)).collect())
 }
 
 fn numbers(all: &[i64]) -> Val {

@@ -1,6 +1,15 @@
 -- The search: the tokens of each record, and all tokens there are.
 --lite create virtual table words using fts5(tokens, content='', contentless_delete=1, detail=none, tokenize="unicode61 remove_diacritics 0 tokenchars ':-_.'");
---server create table words (rowid bigint primary key, kind text not null, tokens text[] not null);
+-- One part a kind: which words are rare differs from kind to kind, and PostgreSQL plans a search by what it knows of a part.
+--server create table words (rowid bigint not null, kind text not null, tokens text[] not null, primary key (rowid, kind)) partition by list (kind);
+--server create table words_person partition of words for values in ('person');
+--server create table words_visit partition of words for values in ('visit');
+--server create table words_prescription partition of words for values in ('prescription');
+--server create table words_dispensing partition of words for values in ('dispensing');
+--server create table words_measure partition of words for values in ('measure');
+--server create table words_reading partition of words for values in ('reading');
+--server create table words_appointment partition of words for values in ('appointment');
+--server create table words_attachment partition of words for values in ('attachment');
 --server create index words_tokens on words using gin (tokens);
 --server alter table words alter column tokens set statistics 1000;
 --lite create table word (n integer primary key autoincrement, token text not null unique) strict;
