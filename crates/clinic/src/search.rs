@@ -107,14 +107,21 @@ fn sight_sql(sight: &Sight, kind: Option<Kind>) -> Option<(Vec<Kind>, String, Ve
     (!any.is_empty()).then(|| (of, format!("({}){drafts}", any.join(" or ")), params))
 }
 
-/// Rows of PostgreSQL that hold what an expression asks for, below one, the newest first.
-fn held(db: &mut Conn, expr: &Expr, kinds: &str, below: i64, most: i64) -> Result<Vec<i64>, StoreError> {
+/// Rows of PostgreSQL that hold what an expression asks for, below one, the newest first. Each kind is asked by itself: to merge them the
+/// database would walk to the end of every kind in which the words do not stand.
+fn held(db: &mut Conn, expr: &Expr, of: &[Kind], below: i64, most: i64) -> Result<Vec<i64>, StoreError> {
     let (condition, words) = pg(expr, 3);
-    let sql = format!(
-        "select rowid from words where {condition} and kind in ({kinds}) and rowid < ?1 order by rowid desc limit ?2"
-    );
     let params: Vec<Val> = [below.into(), most.into()].into_iter().chain(words.into_iter().map(Val::Text)).collect();
-    Ok(db.query_planned(&sql, &params)?.iter().map(|r| r.int(0)).collect())
+    let mut all = Vec::new();
+    for kind in Kind::ALL.into_iter().filter(|k| of.contains(k)) {
+        let part = kind.word();
+        let sql =
+            format!("select rowid from words_{part} where {condition} and rowid < ?1 order by rowid desc limit ?2");
+        all.extend(db.query_planned(&sql, &params)?.iter().map(|r| r.int(0)));
+    }
+    all.sort_unstable_by(|a, b| b.cmp(a));
+    all.truncate(usize::try_from(most).unwrap_or(usize::MAX));
+    Ok(all)
 }
 
 fn numbers(all: &[i64]) -> Val {
@@ -146,9 +153,9 @@ fn matching(
     );
     params.push(Val::Null);
     let mut found = Vec::new();
-    let (mut below, mut lot) = (i64::MAX, 1000);
+    let (mut below, mut lot) = (i64::MAX, 200);
     loop {
-        let rows = held(db, expr, &kinds, below, lot)?;
+        let rows = held(db, expr, of, below, lot)?;
         let Some(last) = rows.last() else { return Ok(found) };
         below = *last;
         if let Some(p) = params.last_mut() {
@@ -414,7 +421,7 @@ fn takers<B: Body>(
     let mut all = Vec::new();
     let (mut before, mut at) = (i64::MAX, 0);
     // PostgreSQL is asked for all rows once, and for what stands in them a lot at a time; SQLite walks along its index.
-    let ids = if db.is_server() { held(db, &expr, &kinds(&[B::KIND]), i64::MAX, i64::MAX)? } else { Vec::new() };
+    let ids = if db.is_server() { held(db, &expr, &[B::KIND], i64::MAX, i64::MAX)? } else { Vec::new() };
     loop {
         let mut params = same.to_vec();
         let rows = if db.is_server() {

@@ -391,7 +391,7 @@ impl Conn {
                 if reads_only {
                     client.batch_execute("set default_transaction_read_only = on")?;
                 }
-                client.batch_execute("set lock_timeout = '20s'; set client_min_messages = 'warning'")?;
+                client.batch_execute("set lock_timeout = '20s'; set client_min_messages = 'warning'; set jit = off")?;
                 Ok(Conn::Server(Box::new(Server { client, prepared: FxHashMap::default() })))
             }
         }
