@@ -119,11 +119,9 @@ fn numbered<B>(all: &[Kept<B>]) -> BTreeMap<&str, usize> {
 /// Takes out signs that have no shape on paper; a line break stays.
 fn clean(value: &mut Value) {
     match value {
-        Value::String(text) => {
-            if text.contains(char::is_control) {
-                *text = text.replace("\r\n", "\n").replace('\r', "\n").replace('\t', " ");
-                text.retain(|c| c == '\n' || !c.is_control());
-            }
+        Value::String(text) if text.contains(char::is_control) => {
+            *text = text.replace("\r\n", "\n").replace('\r', "\n").replace('\t', " ");
+            text.retain(|c| c == '\n' || !c.is_control());
         }
         Value::Array(list) => list.iter_mut().for_each(clean),
         Value::Object(map) => map.values_mut().for_each(clean),

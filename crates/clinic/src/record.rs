@@ -286,10 +286,10 @@ pub fn patient_of(person: &Person, on: Date, patterns: &[String], laws: &[String
     // A child's weight is old after three months, a grown-up's after a year (common practice, no source).
     let weight_days = if years.is_some_and(|y| y < 18) { 92 } else { 366 };
     let operation = person.operation.filter(|o| o.on.is_some() || fresh(o.asked));
-    let age = person.born.filter(|b| *b <= on).and_then(|born| match years {
-        Some(y) if y >= 2 => Some(y.to_string()),
+    let age = person.born.filter(|b| *b <= on).map(|born| match years {
+        Some(y) if y >= 2 => y.to_string(),
         // Small children are reckoned in days.
-        _ => Some(format!("{} days", days_since(born))),
+        _ => format!("{} days", days_since(born)),
     });
     let current =
         |since: Option<Date>, until: Option<Date>| since.is_none_or(|s| s <= on) && until.is_none_or(|u| u >= on);

@@ -652,8 +652,11 @@ struct RxRow {
     formula: Option<Id>,
     form: Form,
     days: Option<u32>,
-    lines: Vec<(Option<Id>, Option<(String, Double)>)>,
+    lines: Vec<LineRow>,
 }
+
+/// A substance with its grams, as written and as a number.
+type LineRow = (Option<Id>, Option<(String, Double)>);
 
 #[derive(Serialize, Deserialize)]
 struct OutcomeRow {

@@ -337,7 +337,7 @@ fn words_of_index(records: &[Vec<String>]) -> usize {
 #[test]
 fn every_letter_makes_one_word_for_the_index() {
     let many = |c: char| is_hanzi(c) || ('\u{ac00}'..='\u{d7a3}').contains(&c);
-    let asked = |c: &char| c.is_alphanumeric() && (!many(*c) || *c as u32 % 16 == 0);
+    let asked = |c: &char| c.is_alphanumeric() && (!many(*c) || (*c as u32).is_multiple_of(16));
     let letters: Vec<char> = ('\u{80}'..=char::MAX).filter(asked).collect();
     for some in letters.chunks(5000) {
         let of = |c: &char| tokens_of_person(&KNOWN, &Person { note: format!("x{c}y"), ..Person::default() });
